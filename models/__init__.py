@@ -1,0 +1,1 @@
+"""Statistics: arrays in, frozen results out. Imports nothing of the other folders."""
