@@ -67,6 +67,7 @@ class Comparison:
 
     @property
     def n(self) -> int:
+        """Lesions compared, both approaches."""
         return self.retrograde.n + self.antegrade.n
 
     def effect(self, measure: Measure) -> Effect:

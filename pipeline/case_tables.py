@@ -48,6 +48,7 @@ class Table:
 
     @property
     def column_names(self) -> tuple[str, ...]:
+        """Names of the columns, in order."""
         return tuple(column.name for column in self.columns)
 
 
