@@ -1,0 +1,168 @@
+"""The weighted comparison of two approaches on a yes/no endpoint, with an interval that knows what was estimated.
+
+Stacked M-estimation (Stefanski & Boos 2002, Am Stat 56:29-38): the score's coefficients and the two weighted risks solve one system, so
+the risks' influence functions carry the score's estimation. For weights w(e) with derivative w'(e), arm indicator A and
+outcome Y, the risk m = sum(w A Y) / sum(w A) has influence
+
+    u_i = [w_i A_i (Y_i - m) + (A_i* - e_i) x_i' H^-1 D] / W,   D = sum w' e(1-e) A (Y - m) x,   H = sum e(1-e) x x',
+
+with A* the treatment, W = sum(w A) (Lunceford & Davidian 2004, Stat Med 23:2937-2960; Li, Thomas & Li 2019, Am J Epidemiol 188:250-257). Influences are summed
+within clusters before squaring, so lesions of one patient need not be independent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from models.intervals import TwoByTwo, sparse_effects, wilson, z_value
+from models.propensity import Score
+from models.results import ArmRisk, Effect, Measure, Population
+from models.weights import balancing_weights, effective_clusters, effective_n
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Weighted:
+    """Two weighted risks and their influence functions summed by cluster, (clusters,)."""
+
+    risk_1: float
+    risk_0: float
+    influence_1: Floats
+    influence_0: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Estimated:
+    """Both arms and the three effects. `sparse` tells that small-cell intervals were used."""
+
+    retrograde: ArmRisk
+    antegrade: ArmRisk
+    effects: tuple[Effect, Effect, Effect]
+    sparse: bool
+
+
+def weighted_risks(
+    treated: Floats,
+    outcome: Floats,
+    cluster: Integers,
+    population: Population,
+    score: Score | None,
+    member: Mask | None = None,
+) -> Weighted:
+    """Weighted risk of the outcome by approach with clustered influence functions.
+
+    `treated`, `outcome` (n,) of 0 and 1; `cluster` (n,) numbered from 0; `score` fitted on the same n rows, or None for no
+    weighting; `member` (n,) picks the lesions compared (a profile), the score staying the service's. Both arms must have weight.
+    """
+    inside = np.ones(len(treated)) if member is None else member.astype(np.float64)
+    probability = np.full(len(treated), 0.5) if score is None else score.probability
+    weights = balancing_weights(probability, treated, "observed" if score is None else population)
+    risks: list[float] = []
+    influences: list[Floats] = []
+    for arm in (treated, 1.0 - treated):
+        pull = weights.weight * inside * arm
+        total = float(pull.sum())
+        risk = float(pull @ outcome) / total
+        own = pull * (outcome - risk)
+        if score is not None:
+            variance = probability * (1.0 - probability)
+            drift = score.design.matrix @ (weights.slope * inside * arm * variance * (outcome - risk))
+            direction = np.linalg.solve(score.fit.information, drift)
+            own = own + (treated - probability) * (direction @ score.design.matrix)
+        risks.append(risk)
+        influences.append(np.bincount(cluster, own / total).astype(np.float64))
+    return Weighted(risks[0], risks[1], influences[0], influences[1])
+
+
+def compare_risks(
+    treated: Floats,
+    outcome: Floats,
+    cluster: Integers,
+    population: Population,
+    score: Score | None,
+    level: float,
+    sparse_cell: float,
+    member: Mask | None = None,
+) -> Estimated:
+    """Risk difference, risk ratio and odds ratio with intervals at `level`.
+
+    Wald intervals on the difference, the log ratio and the log odds ratio, with the variance times G/(G-1) for G clusters. Where an
+    effective cell holds fewer than `sparse_cell` (events or non-events, clusters counted as one observation each),
+    the intervals of `models.intervals.sparse_effects` on effective counts, which are finite for any table. Arguments as in `weighted_risks`.
+    """
+    found = weighted_risks(treated, outcome, cluster, population, score, member)
+    inside = np.ones(len(treated), dtype=bool) if member is None else member
+    probability = np.full(len(treated), 0.5) if score is None else score.probability
+    weight = balancing_weights(probability, treated, "observed" if score is None else population).weight
+    clusters = len(np.unique(cluster[inside]))
+    factor = clusters / (clusters - 1) if clusters > 1 else 1.0
+    sizes: list[float] = []
+    units: list[float] = []
+    for arm in (1, 0):
+        chosen = inside & (treated == arm)
+        sizes.append(effective_n(weight[chosen]))
+        units.append(effective_clusters(weight[chosen], cluster[chosen]))
+    cells = TwoByTwo(found.risk_1 * units[0], units[0], found.risk_0 * units[1], units[1])
+    sparse = cells.smallest_cell < sparse_cell
+    effects = sparse_effects(cells, level) if sparse else _wald_effects(found, factor, level)
+    arms: list[ArmRisk] = []
+    for arm, risk, influence, size, unit in (
+        (1, found.risk_1, found.influence_1, sizes[0], units[0]),
+        (0, found.risk_0, found.influence_0, sizes[1], units[1]),
+    ):
+        chosen = inside & (treated == arm)
+        lower, upper = _risk_interval(risk, influence, factor, unit, level, sparse)
+        arms.append(
+            ArmRisk(
+                "retrograde" if arm else "antegrade",
+                risk,
+                lower,
+                upper,
+                int(chosen.sum()),
+                int(outcome[chosen].sum()),
+                size,
+            )
+        )
+    return Estimated(arms[0], arms[1], effects, sparse)
+
+
+def _risk_interval(
+    risk: float, influence: Floats, factor: float, unit: float, level: float, sparse: bool
+) -> tuple[float, float]:
+    """Wilson's interval at the size that gives the sandwich variance (Korn & Graubard 1998), or at the cluster size when cells are small."""
+    variance = factor * float(influence @ influence)
+    size = unit if sparse or variance <= 0 else risk * (1 - risk) / variance
+    return wilson(risk * size, size, level)
+
+
+def _wald_effects(found: Weighted, factor: float, level: float) -> tuple[Effect, Effect, Effect]:
+    p1, p0 = found.risk_1, found.risk_0
+    u1, u0 = found.influence_1, found.influence_0
+    return (
+        _wald("risk_difference", p1 - p0, u1 - u0, factor, level),
+        _wald("risk_ratio", np.log(p1 / p0), u1 / p1 - u0 / p0, factor, level),
+        _wald(
+            "odds_ratio",
+            np.log(p1 / (1 - p1)) - np.log(p0 / (1 - p0)),
+            u1 / (p1 * (1 - p1)) - u0 / (p0 * (1 - p0)),
+            factor,
+            level,
+        ),
+    )
+
+
+def _wald(measure: Measure, estimate: float, influence: Floats, factor: float, level: float) -> Effect:
+    """Wald interval; a ratio comes in as its log and leaves as itself."""
+    error = float(np.sqrt(factor * (influence @ influence)))
+    half = z_value(level) * error
+    p_value = float(2 * norm.sf(abs(estimate) / error)) if error > 0 else None
+    limits = np.array([estimate, estimate - half, estimate + half])
+    shown = limits if measure == "risk_difference" else np.exp(limits)
+    return Effect(measure, float(shown[0]), float(shown[1]), float(shown[2]), p_value)
