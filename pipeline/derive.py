@@ -1,0 +1,156 @@
+"""The derive step: accepted tables in; one row a lesion with its features, approaches and ends, and the case flow, out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from models.results import FlowStep
+from pipeline.case_tables import table
+from pipeline.faults import NeedsMending
+from pipeline.features import FEATURES
+from pipeline.plan import Plan
+
+KEYS = ("patient_id", "procedure_id", "lesion_id", "limb_id", "procedure_date", "quarter")
+ON_THE_TABLE = (
+    "planned_approach",
+    "first_approach",
+    "first_approach_crossed",
+    "crossed_in_session",
+    "attempts",
+    "then",
+    "bailout",
+    "first_attempt_minutes",
+    "attempt_minutes",
+)
+SESSION = (
+    "lesions_in_procedure",
+    "session_first_approach",
+    "duration_min",
+    "fluoroscopy_min",
+    "air_kerma_mgy",
+    "contrast_ml",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """What the step hands on.
+
+    `lesions` holds the eligible lesions only, in order of procedure date and, within a date, of the lesions table: KEYS, then a
+    column a feature (pipeline.features), then ON_THE_TABLE and SESSION. `first_approach` is the approach of attempt 1;
+    `then` is "none", "same" or "bailout"; `bailout` is a later attempt by the other approach after a failed one;
+    `attempt_minutes` is null when any attempt's minutes are; `session_first_approach` is null when the session's
+    lesions were not all started the same way. `flow` counts lesions from those accepted at intake to those compared.
+    """
+
+    lesions: pl.DataFrame
+    flow: tuple[FlowStep, ...]
+
+
+def derive(tables: Mapping[str, pl.DataFrame], plan: Plan) -> Derived:
+    """Features and ends of every lesion, and which lesions are eligible.
+
+    `tables` holds the accepted rows of each table of the data dictionary, with its columns and types.
+    Raises NeedsMending when the plan names a segment that is not in the dictionary.
+    """
+    _check_segments(plan)
+    joined = (
+        tables["lesions"]
+        .join(tables["procedures"], on="procedure_id", how="inner", maintain_order="left")
+        .join(tables["patients"], on="patient_id", how="inner", maintain_order="left")
+        .join(_on_the_table(tables["attempts"]), on="lesion_id", how="left", maintain_order="left")
+        .sort("procedure_date", maintain_order=True)
+    )
+    # Experience is counted and time is measured over every lesion, whether the plan compares it or not.
+    features = {f.name: f.derive(plan) for f in FEATURES}
+    lesions = joined.select(
+        *(name for name in KEYS if name in joined.columns),
+        limb_id=pl.concat_str("patient_id", "side", separator=":"),
+        quarter=pl.format("{} Q{}", pl.col("procedure_date").dt.year(), pl.col("procedure_date").dt.quarter()),
+        **features,
+        **{name: pl.col(name) for name in ON_THE_TABLE},
+        lesions_in_procedure=pl.len().over("procedure_id").cast(pl.Int64),
+        session_first_approach=_shared_first_approach(),
+        **{name: pl.col(name) for name in SESSION if name in joined.columns},
+        _attempt_ones=pl.col("_attempt_ones"),
+        _gap=pl.col("_gap"),
+    ).select(*KEYS, *features, *ON_THE_TABLE, *SESSION, "_attempt_ones", "_gap")
+    steps = _steps(plan)
+    flow = [FlowStep("Lesions accepted at intake", lesions.height, 0, "")]
+    for label, stays, reason in steps:
+        left = lesions.filter(stays)
+        flow.append(FlowStep(label, left.height, lesions.height - left.height, reason))
+        lesions = left
+    return Derived(lesions.drop("_attempt_ones", "_gap"), tuple(flow))
+
+
+def _on_the_table(attempts: pl.DataFrame) -> pl.DataFrame:
+    """One row a lesion with at least one attempt: the columns of ON_THE_TABLE that come from attempts."""
+    number, approach, crossed = pl.col("attempt_no"), pl.col("approach"), pl.col("crossed")
+    first = number == 1
+    # Two attempts numbered 1 leave the first approach unknown.
+    first_approach = pl.when(first.sum() == 1).then(approach.filter(first).first())
+    first_failure = number.filter(~crossed).min()
+    other = approach != first_approach
+    return attempts.group_by("lesion_id").agg(
+        first_approach=first_approach,
+        first_approach_crossed=crossed.filter(first).first(),
+        crossed_in_session=crossed.any(),
+        attempts=pl.len().cast(pl.Int64),
+        then=pl.when(pl.len() == 1)
+        .then(pl.lit("none"))
+        .otherwise(pl.when(other.any()).then(pl.lit("bailout")).otherwise(pl.lit("same"))),
+        bailout=(other & (number > first_failure)).any(),
+        first_attempt_minutes=pl.col("minutes").filter(first).first(),
+        # The sum of what is known would pass for the whole when one attempt's minutes are missing.
+        attempt_minutes=pl.when(pl.col("minutes").null_count() == 0).then(pl.col("minutes").sum()),
+        _attempt_ones=first.sum(),
+        _gap=(number.max() != number.n_unique()) | (pl.len() != number.n_unique()),
+    )
+
+
+def _shared_first_approach() -> pl.Expr:
+    """The first approach that all of a session's lesions share; null when they differ or one is unknown."""
+    approach = pl.col("first_approach")
+    one = (approach.n_unique().over("procedure_id") == 1) & (approach.null_count().over("procedure_id") == 0)
+    return pl.when(one).then(approach)
+
+
+def _steps(plan: Plan) -> list[tuple[str, pl.Expr, str]]:
+    """The steps of the case flow: what stays, the rule, and the reason why the rest leave."""
+    wanted = plan.eligibility
+    steps = [
+        ("With an attempt recorded", pl.col("attempts").is_not_null(), "no attempt recorded"),
+        (
+            "With one first attempt recorded",
+            pl.col("_attempt_ones") == 1,
+            "attempt number 1 is missing or recorded twice, so the first approach cannot be known",
+        ),
+        (
+            "With every attempt up to the last recorded",
+            ~pl.col("_gap"),
+            "an attempt number is skipped or recorded twice, so what happened on the table cannot be known",
+        ),
+    ]
+    if wanted.first_date is not None:
+        rule = pl.col("procedure_date") >= wanted.first_date
+        steps.append(("On or after the plan's first date", rule, f"before {wanted.first_date.isoformat()}"))
+    if wanted.last_date is not None:
+        rule = pl.col("procedure_date") <= wanted.last_date
+        steps.append(("On or before the plan's last date", rule, f"after {wanted.last_date.isoformat()}"))
+    if wanted.segments:
+        named = ", ".join(segment.replace("_", " ") for segment in wanted.segments)
+        steps.append(("In the plan's segments", pl.col("segment").is_in(wanted.segments), f"not in {named}"))
+    return steps
+
+
+def _check_segments(plan: Plan) -> None:
+    codes = table("lesions").column("segment").codes
+    unknown = [segment for segment in plan.eligibility.segments if segment not in codes]
+    if unknown:
+        raise NeedsMending(
+            *(f"plan: eligibility.segments: {s!r} is not a segment; choose among {', '.join(codes)}" for s in unknown)
+        )
