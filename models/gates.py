@@ -1,0 +1,131 @@
+"""Diagnostics held against their thresholds: what withholds an estimate and what puts a caution beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+from models.results import BalanceTerm, Gate, GateVerdict
+
+# Chance that the largest of the terms looked at passes its chance limit although the score is right.
+FALSE_ALARM = 0.05
+
+STUART = "Stuart 2010, Stat Sci 25:1-21, after Rubin 2001"
+AUSTIN = "Austin 2009, Stat Med 28:3083-3107"
+PRACTICE = "common practice, no source; set in the plan"
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """The plan's limits: standardized differences in SD, sizes in lesions."""
+
+    caution_imbalance: float
+    largest_imbalance: float
+    fewest_in_arm: int
+    fewest_effective_in_arm: float
+
+
+def arm_size_gate(n_retrograde: int, n_antegrade: int, limits: Thresholds) -> Gate:
+    """Lesions by the less common approach."""
+    fewest = min(n_retrograde, n_antegrade)
+    verdict: GateVerdict = "pass" if fewest >= limits.fewest_in_arm else "withhold"
+    return Gate(
+        "arm_size",
+        f"at least {limits.fewest_in_arm} lesions were started by each approach",
+        float(fewest),
+        float(limits.fewest_in_arm),
+        verdict,
+        PRACTICE,
+    )
+
+
+def effective_size_gate(effective_retrograde: float, effective_antegrade: float, limits: Thresholds) -> Gate:
+    """Kish's effective size of the smaller arm after weighting."""
+    fewest = min(effective_retrograde, effective_antegrade)
+    return Gate(
+        "effective_size",
+        f"after weighting each approach still counts for at least {limits.fewest_effective_in_arm:g} lesions",
+        fewest,
+        limits.fewest_effective_in_arm,
+        "pass" if fewest >= limits.fewest_effective_in_arm else "withhold",
+        "Kish 1965; limit " + PRACTICE,
+    )
+
+
+def chance_imbalance(effective_retrograde: float, effective_antegrade: float, terms: int) -> float:
+    """Standardized difference that the largest of `terms` differences passes with probability FALSE_ALARM in a randomized comparison.
+
+    A standardized difference has standard error sqrt(1/n1 + 1/n0) when the arms are alike (Hedges & Olkin 1985); Bonferroni over the
+    terms. Weighting that balances the fitted terms exactly leaves less than this, so the limit is on the lenient side.
+    """
+    if min(effective_retrograde, effective_antegrade) <= 0 or terms < 1:
+        return float("inf")
+    spread = np.sqrt(1 / effective_retrograde + 1 / effective_antegrade)
+    return float(norm.ppf(1 - FALSE_ALARM / (2 * terms)) * spread)
+
+
+def imbalance_gate(
+    balance: Sequence[BalanceTerm],
+    effective_retrograde: float,
+    effective_antegrade: float,
+    limits: Thresholds,
+) -> Gate:
+    """The largest difference left after weighting among terms that were NOT fitted: squares, interactions, left-out traits.
+
+    Overlap weights balance fitted terms exactly whatever the score's form, so those say nothing; these do. A caution needs a
+    difference above the caution limit and above what chance would give in a randomized comparison of the same effective
+    size; withholding needs the larger limit and chance's.
+    """
+    unfitted = [abs(term.smd_after) for term in balance if term.kind != "fitted"]
+    worst = max(unfitted, default=0.0)
+    chance = chance_imbalance(effective_retrograde, effective_antegrade, max(len(unfitted), 1))
+    caution, withhold = max(limits.caution_imbalance, chance), max(limits.largest_imbalance, chance)
+    verdict: GateVerdict = "withhold" if worst > withhold else "caution" if worst > caution else "pass"
+    return Gate(
+        "unfitted_imbalance",
+        "traits, squares and combinations that were not fitted are alike after weighting "
+        f"(largest difference of {len(unfitted)} looked at, in standard deviations; "
+        f"withheld above {withhold:.2f}; chance alone would reach {chance:.2f})",
+        worst,
+        caution,
+        verdict,
+        f"{AUSTIN}; {STUART}",
+    )
+
+
+def fitted_gate(balance: Sequence[BalanceTerm], limits: Thresholds) -> Gate:
+    """The largest difference left among fitted terms: a check of the arithmetic for overlap weights, of the weights for others."""
+    worst = max((abs(term.smd_after) for term in balance if term.kind == "fitted"), default=0.0)
+    verdict: GateVerdict = (
+        "withhold" if worst > limits.largest_imbalance else "caution" if worst > limits.caution_imbalance else "pass"
+    )
+    return Gate(
+        "fitted_imbalance",
+        "traits that were fitted are alike after weighting (largest difference, in standard deviations)",
+        worst,
+        limits.caution_imbalance,
+        verdict,
+        AUSTIN,
+    )
+
+
+def separation_gate(c: float) -> Gate:
+    """How well the score tells the approaches apart: too well means that hardly any lesion could have gone either way."""
+    limit = 0.9  # common practice, no source
+    return Gate(
+        "score_separation",
+        "the score does not tell the approaches apart so well that few lesions could have gone either way (c-statistic)",
+        c,
+        limit,
+        "pass" if c <= limit else "caution",
+        "common practice, no source",
+    )
+
+
+def withheld_because(gates: Sequence[Gate]) -> str | None:
+    """The sentence under a withheld estimate, or None. Never names a count below a limit."""
+    failed = [gate for gate in gates if gate.verdict == "withhold"]
+    return "; ".join(f"not so: {gate.sentence}" for gate in failed) or None

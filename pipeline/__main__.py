@@ -1,0 +1,205 @@
+"""The commands. Heavy imports wait inside them, so that help and usage errors are instant."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Literal, NoReturn
+
+from cyclopts import App, CycloptsError, Parameter
+from cyclopts.validators import Number
+from rich.console import Console
+
+from pipeline.faults import NeedsMending
+
+DONE, NEEDS_MENDING, WRONG_USAGE, TOOL_FAULT = 0, 1, 2, 3
+
+DEMO_CASES = 2000
+DEMO_SEED = 20260101
+# The demo's data are invented: its pseudonym key protects nobody, and a fixed one makes its files repeatable.
+DEMO_KEY = b"invented data only"
+
+HELP = """\
+Compare starting from above (antegrade) with starting from below (retrograde) for crossing occluded leg arteries, from a
+service's own exported case tables.
+
+Begin with `crosswise demo`. For your own export: `crosswise check --tables DIR`, mend what it names, then
+`crosswise run --tables DIR --out DIR`.
+
+Observational evidence from one service: it supports discussion and does not direct the treatment of a patient. Not a medical device.
+
+Exit status: 0 done; 1 the data or the plan needs mending; 2 wrong usage; 3 a fault of the tool.
+"""
+
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("crosswise")
+
+
+app = App(name="crosswise", help=HELP, help_flags=["--help", "-h"], version_flags=["--version"], version=_version)
+
+Tables = Annotated[Path, Parameter(help="Folder with the exported case tables (CSV, Parquet or XLSX).")]
+Mapping = Annotated[
+    Path | None, Parameter(help="Mapping file (TOML) when the export has its own headers, codes, dates or units.")
+]
+Out = Annotated[Path, Parameter(help="Folder for the outputs; made if absent, private to you.")]
+Cases = Annotated[int, Parameter(help="Lesions to invent.", validator=Number(gte=50, lte=5_000_000))]
+Seed = Annotated[
+    int, Parameter(help="Seed of the invention: the same seed gives the same bytes.", validator=Number(gte=0))
+]
+EngineName = Annotated[
+    Literal["auto", "prefect", "direct"],
+    Parameter(
+        help="How the steps are run: as a Prefect flow, directly in process, or as a flow when a server is configured (auto)."
+    ),
+]
+
+
+@app.command
+def demo(
+    *, out: Out = Path("demo"), cases: Cases = DEMO_CASES, seed: Seed = DEMO_SEED, engine: EngineName = "direct"
+) -> None:
+    """Invent a service and run everything on it, end to end.
+
+    Ends with the path of the strategy report. The invented truth is written beside the tables, so that the report can be held against it.
+    """
+    from pipeline.flow import Request, run
+    from synthetic_data.service import invent, write_service
+
+    tell = _teller()
+    tell(f"Inventing a service of {cases:,} lesions (seed {seed})")
+    write_service(invent(cases, seed), out / "tables")
+    request = Request(out / "tables", out, invented=True, service="Invented demonstration service", key=DEMO_KEY)
+    run(request, engine=engine, tell=tell)
+    _say(f"The truth behind the invented tables: {out / 'tables' / 'truth'}")
+    _say(str(out / "report" / "strategy.html"))
+
+
+@app.command
+def run(
+    *,
+    tables: Tables,
+    mapping: Mapping = None,
+    plan: Annotated[Path | None, Parameter(help="Analysis plan (TOML); the default plan when absent.")] = None,
+    out: Out,
+    engine: EngineName = "auto",
+) -> None:
+    """Read, check, derive, compare and report: a service's own export.
+
+    Ends with the path of the strategy report. If anything goes wrong the last good outputs stay as they were.
+    """
+    from pipeline.flow import Request
+    from pipeline.flow import run as run_steps
+
+    _must_be_folder(tables)
+    work = run_steps(Request(tables, out, mapping, plan), engine=engine, tell=_teller())
+    assert work.accepted is not None  # noqa: S101 - a finished run has been checked
+    set_aside = sum(count.set_aside for count in work.accepted.counts)
+    if set_aside:
+        _say(f"{set_aside:,} rows set aside, each with its reason: {out / 'results' / 'set_aside.csv'}")
+    _say(str(out / "report" / "strategy.html"))
+
+
+@app.command
+def check(*, tables: Tables, mapping: Mapping = None) -> None:
+    """Intake only: what would be set aside, and why. Writes nothing."""
+    from pipeline.check import check as check_frames
+    from pipeline.mapping import load_mapping
+    from pipeline.read import read_export
+
+    _must_be_folder(tables)
+    tell = _teller()
+    tell("Reading the case tables")
+    export = read_export(tables, load_mapping(mapping))
+    tell("Checking every row")
+    accepted = check_frames(export.frames)
+    _say(f"{'table':<15}{'read':>10}{'used':>10}{'set aside':>12}   file")
+    files = {source.table: source.name for source in export.sources}
+    for count in accepted.counts:
+        _say(
+            f"{count.table:<15}{count.read:>10,}{count.used:>10,}{count.set_aside:>12,}   {files.get(count.table, 'absent')}"
+        )
+    for what, heading in (("row", "Rows set aside"), ("value", "Single values blanked (the row stays)")):
+        found = [reason for reason in accepted.reasons if reason.what == what]
+        _say(f"\n{heading}: {sum(r.count for r in found):,}" + (", by reason" if found else ""))
+        for reason in found:
+            _say(f"{reason.count:>10,}  {reason.table}: {reason.reason}")
+
+
+@app.command
+def synthesize(*, cases: Cases, seed: Seed, out: Out) -> None:
+    """Invent case tables only, with the truth behind them in a folder of its own."""
+    from synthetic_data.service import invent, write_service
+
+    _teller()(f"Inventing a service of {cases:,} lesions (seed {seed})")
+    write_service(invent(cases, seed), out)
+    _say(str(out))
+
+
+def _must_be_folder(tables: Path) -> None:
+    if not tables.is_dir():
+        raise NeedsMending(
+            f"{tables}: there is no such folder; give the folder that holds the exported tables to --tables"
+        )
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
+def _teller() -> Callable[[str], None]:
+    """Progress lines on the error stream, so that standard output holds only what a script would want."""
+    console = Console(stderr=True, highlight=False)
+
+    def tell(line: str) -> None:
+        console.print(f"{line} ...", style="dim" if console.is_terminal else None)
+
+    return tell
+
+
+def main() -> NoReturn:
+    """Run the command line and leave with the exit status that product users rely on."""
+    sys.exit(_status(sys.argv[1:]))
+
+
+def _status(words: list[str]) -> int:
+    errors = Console(stderr=True, highlight=False, soft_wrap=True)
+    try:
+        if not words:
+            app.help_print([])
+            return WRONG_USAGE
+        app(words, exit_on_error=False, print_error=True, result_action="return_none")
+    except CycloptsError:
+        return WRONG_USAGE
+    except NeedsMending as fault:
+        for line in fault.lines:
+            errors.print(f"crosswise: {line}", markup=False)
+        return NEEDS_MENDING
+    except KeyboardInterrupt:
+        errors.print("crosswise: stopped; the last good outputs are untouched")
+        return TOOL_FAULT
+    except Exception as fault:
+        if os.environ.get("CROSSWISE_TRACE"):
+            raise
+        # The message of an unforeseen exception may hold a patient's value: only its kind and place are shown.
+        errors.print(
+            f"crosswise: a fault of the tool ({_place(fault)}); set CROSSWISE_TRACE=1 to see all, outputs are untouched",
+            markup=False,
+        )
+        return TOOL_FAULT
+    return DONE
+
+
+def _place(fault: BaseException) -> str:
+    import traceback
+
+    last = traceback.extract_tb(fault.__traceback__)[-1]
+    return f"{type(fault).__name__} at {Path(last.filename).name}:{last.lineno}"
+
+
+if __name__ == "__main__":
+    main()

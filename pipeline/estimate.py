@@ -1,0 +1,262 @@
+"""The comparison step: derived lesions and the plan in, comparisons and diagnostics out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.balance import Line, balance_term
+from models.comparison import compare_risks
+from models.gates import (
+    Thresholds,
+    arm_size_gate,
+    chance_imbalance,
+    effective_size_gate,
+    fitted_gate,
+    imbalance_gate,
+    separation_gate,
+    withheld_because,
+)
+from models.propensity import Score, build_design, c_statistic, fit_score
+from models.results import (
+    ArmRisk,
+    BalanceTerm,
+    CaseMix,
+    Comparison,
+    Diagnostics,
+    Gate,
+    MapCell,
+    Population,
+    ProfileLabel,
+    ScoreOverlap,
+)
+from models.weights import balancing_weights, effective_n
+from pipeline.covariates import adjusted_features, balance_lines, covariates, score_interactions
+from pipeline.endpoints import endpoint
+from pipeline.features import FEATURES
+from pipeline.plan import Plan
+from pipeline.profiles import Cell, length_calcium_cells, one_way_profiles
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+OVERLAP_BINS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Estimates:
+    """What the step hands on; see models.results for the parts."""
+
+    comparisons: tuple[Comparison, ...]
+    diagnostics: Diagnostics | None
+    length_calcium: tuple[MapCell, ...]
+    case_mix: tuple[CaseMix, ...]
+    profile_labels: tuple[ProfileLabel, ...]
+    pooled: tuple[str, ...]
+    score_failed_because: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Study:
+    """The eligible lesions as arrays of n: `treated` 1 for a first approach from below; `patient` numbered from 0."""
+
+    lesions: pl.DataFrame
+    treated: Floats
+    patient: Integers
+    score: Score | None
+    limits: Thresholds
+    plan: Plan
+
+    def outcome(self, name: str) -> Floats:
+        return self.lesions[endpoint(name).column].cast(pl.Float64).to_numpy()
+
+
+def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
+    """All comparisons of the plan on the eligible lesions (one row a lesion, the columns of derive)."""
+    treated = (lesions["first_approach"] == "retrograde").cast(pl.Float64).to_numpy()
+    patient = lesions["patient_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    gates = plan.gates
+    limits = Thresholds(
+        gates.caution_imbalance, gates.largest_imbalance, gates.fewest_in_arm, gates.fewest_effective_in_arm
+    )
+    arms_gate = arm_size_gate(int(treated.sum()), int((1 - treated).sum()), limits)
+    profiles = one_way_profiles(lesions, plan)
+    labels = tuple(ProfileLabel(p.key, p.feature_label, p.level_label) for p in profiles)
+    score: Score | None = None
+    pooled: tuple[str, ...] = ()
+    reason = withheld_because([arms_gate])
+    diagnostics: Diagnostics | None = None
+    if reason is None:
+        design = build_design(covariates(lesions, plan, adjusted_features(plan)), treated, score_interactions(plan))
+        score, pooled = fit_score(design, treated), design.pooled
+        reason = score.fit.failed_because
+    if reason is not None:
+        score = None
+    study = _Study(lesions, treated, patient, score, limits, plan)
+    if score is not None:
+        diagnostics = _diagnose(study, score, arms_gate)
+        reason = withheld_because(diagnostics.gates)
+    comparisons: list[Comparison] = []
+    for name in plan.endpoints:
+        comparisons += _for_everyone(study, name, reason)
+        for profile in profiles:
+            comparisons.append(_crude(study, name, profile))
+            comparisons.append(_weighted(study, name, "overlap", profile, reason))
+    cells = tuple(
+        MapCell(cell.levels[0], cell.levels[1], _weighted(study, plan.primary_endpoint, "overlap", cell, reason))
+        for cell in length_calcium_cells(lesions, plan)
+    )
+    return Estimates(tuple(comparisons), diagnostics, cells, _case_mix(study, diagnostics), labels, pooled, reason)
+
+
+def _for_everyone(study: _Study, name: str, reason: str | None) -> list[Comparison]:
+    everyone = Cell("all", "", "", (), np.ones(study.lesions.height, dtype=bool))
+    populations: tuple[Population, ...] = ("overlap", "all", "treated")
+    return [
+        _crude(study, name, everyone),
+        *(_weighted(study, name, population, everyone, reason) for population in populations),
+    ]
+
+
+def _crude(study: _Study, name: str, cell: Cell) -> Comparison:
+    reason = withheld_because([_arms(study, cell.member)])
+    return _comparison(study, name, "observed", "crude", cell, None, reason, ())
+
+
+def _weighted(study: _Study, name: str, population: Population, cell: Cell, reason: str | None) -> Comparison:
+    gates: list[Gate] = [_arms(study, cell.member)]
+    remarks: list[str] = []
+    if reason is None and withheld_because(gates) is None and study.score is not None:
+        weight = balancing_weights(study.score.probability, study.treated, population).weight
+        sizes = [effective_n(weight[cell.member & (study.treated == arm)]) for arm in (1, 0)]
+        gates.append(effective_size_gate(sizes[0], sizes[1], study.limits))
+        if cell.key != "all" or population != "overlap":
+            gate = _imbalance_within(study, cell, weight, sizes)
+            gates.append(gate)
+            if gate.verdict == "caution":
+                remarks.append(f"caution: fitted traits differ by up to {gate.value:.2f} SD after weighting")
+    because = reason or withheld_because(gates)
+    return _comparison(study, name, population, "weighting", cell, study.score, because, tuple(remarks))
+
+
+def _arms(study: _Study, member: Mask) -> Gate:
+    below = int(study.treated[member].sum())
+    return arm_size_gate(below, int(member.sum()) - below, study.limits)
+
+
+def _imbalance_within(study: _Study, cell: Cell, weight: Floats, sizes: list[float]) -> Gate:
+    """Balance of the fitted terms inside a profile, where the service's score need not balance them exactly."""
+    assert study.score is not None  # noqa: S101 - the callers' condition, told to the type checker
+    member = cell.member
+    terms = [
+        found
+        for term, line in zip(study.score.design.terms[1:], study.score.design.matrix[1:], strict=True)
+        if np.ptp(values := line[member]) > 0
+        and (
+            found := balance_term(
+                Line(term.name, term.label, "left_out", values), study.treated[member], weight[member]
+            )
+        )
+    ]
+    # A term that a profile nearly fixes has a tiny spread; what little varies is no imbalance that matters.
+    telling = [t for t in terms if _spread_left(study.score, t.name, member) >= 0.1]
+    chance = chance_imbalance(sizes[0], sizes[1], max(len(telling), 1))
+    limits = study.limits
+    floor = Thresholds(
+        max(limits.caution_imbalance, chance),
+        max(limits.largest_imbalance, chance),
+        limits.fewest_in_arm,
+        limits.fewest_effective_in_arm,
+    )
+    return imbalance_gate(telling, sizes[0], sizes[1], floor)
+
+
+def _spread_left(score: Score, name: str, member: Mask) -> float:
+    position = next(j for j, term in enumerate(score.design.terms) if term.name == name)
+    return float(score.design.matrix[position][member].std())  # terms have SD 1 over the whole service
+
+
+def _comparison(
+    study: _Study,
+    name: str,
+    population: Population,
+    method: str,
+    cell: Cell,
+    score: Score | None,
+    because: str | None,
+    remarks: tuple[str, ...],
+) -> Comparison:
+    outcome, member, plan = study.outcome(name), cell.member, study.plan
+    if because is not None:
+        arms = [_bare_arm(study, outcome, member, arm) for arm in (1, 0)]
+        return Comparison(
+            name, population, method, cell.key, plan.level, arms[0], arms[1], (), because, "; ".join(remarks)
+        )
+    found = compare_risks(
+        study.treated, outcome, study.patient, population, score, plan.level, plan.gates.sparse_cell, member
+    )
+    if found.sparse:
+        remarks = (*remarks, "small cells: Newcombe, recovered-ratio and Firth intervals on effective counts")
+    return Comparison(
+        name,
+        population,
+        method,
+        cell.key,
+        plan.level,
+        found.retrograde,
+        found.antegrade,
+        found.effects,
+        None,
+        "; ".join(remarks),
+    )
+
+
+def _bare_arm(study: _Study, outcome: Floats, member: Mask, arm: int) -> ArmRisk:
+    chosen = member & (study.treated == arm)
+    return ArmRisk(
+        "retrograde" if arm else "antegrade", None, None, None, int(chosen.sum()), int(outcome[chosen].sum()), None
+    )
+
+
+def _diagnose(study: _Study, score: Score, arms_gate: Gate) -> Diagnostics:
+    weight = balancing_weights(score.probability, study.treated, "overlap").weight
+    sizes = [effective_n(weight[study.treated == arm]) for arm in (1, 0)]
+    balance = tuple(
+        term
+        for line in balance_lines(study.lesions, study.plan)
+        if (term := balance_term(line, study.treated, weight)) is not None
+    )
+    c = c_statistic(score.probability, study.treated)
+    gates = (
+        arms_gate,
+        effective_size_gate(sizes[0], sizes[1], study.limits),
+        fitted_gate(balance, study.limits),
+        imbalance_gate(balance, sizes[0], sizes[1], study.limits),
+        separation_gate(c),
+    )
+    return Diagnostics(balance, _overlap(score.probability, study.treated), sizes[0], sizes[1], c, gates)
+
+
+def _overlap(probability: Floats, treated: Floats) -> ScoreOverlap:
+    edges = np.linspace(0, 1, OVERLAP_BINS + 1)
+    below, above = (np.histogram(probability[treated == arm], edges)[0] for arm in (1, 0))
+    return ScoreOverlap(tuple(edges.tolist()), tuple(below.tolist()), tuple(above.tolist()))
+
+
+def _case_mix(study: _Study, diagnostics: Diagnostics | None) -> tuple[CaseMix, ...]:
+    """The traits in which the groups differed most before weighting, as the report prints them; at most eight."""
+    if diagnostics is None:
+        return ()
+    units = {f.name: f.unit for f in FEATURES}
+    told = [t for t in diagnostics.balance if t.kind == "fitted" and not t.name.startswith("operator_id=")]
+    told.sort(key=lambda t: (-abs(t.smd_before), t.name))
+    return tuple(_case_mix_line(t, units.get(t.name, "")) for t in told[:8])
+
+
+def _case_mix_line(term: BalanceTerm, unit: str) -> CaseMix:
+    shown = {"mm": "mm", "years": "years"}.get(unit, "count" if term.variance_ratio_before is not None else "share")
+    return CaseMix(term.label, term.mean_retrograde, term.mean_antegrade, shown, term.smd_before)  # type: ignore[arg-type]

@@ -1,0 +1,62 @@
+"""Methods in plain words, written from the plan: what the strategy report prints under its results."""
+
+from __future__ import annotations
+
+from models.results import MethodNote
+from pipeline.covariates import adjusted_features
+from pipeline.plan import Plan
+from pipeline.published_grades import CALCIUM_CAVEAT
+
+
+def method_notes(plan: Plan, pooled: tuple[str, ...]) -> tuple[MethodNote, ...]:
+    """The paragraphs, in reading order. `pooled`: remarks of the score model on levels put together."""
+    features = adjusted_features(plan)
+    names = ", ".join(f.label for f in features)
+    remarks = f" In these data: {'; '.join(pooled)}." if pooled else ""
+    return (
+        MethodNote(
+            "What is compared",
+            "Each lesion counts once, by the approach of its first attempt, whatever was done later. So a lesion begun from "
+            "above and rescued from below counts as begun from above: the question is where to start, and a second attempt "
+            "after a failure is not held against the approach that came to the rescue.",
+        ),
+        MethodNote(
+            "Why the plain table misleads",
+            "Operators start from below when a lesion looks hard. Comparing the two groups as they stand compares hard lesions with easy ones.",
+        ),
+        MethodNote(
+            "How it is made fair",
+            "A propensity model (logistic regression; numbers as natural cubic splines) gives each lesion the probability that it "
+            f"would be started from below, from what was known before the first puncture: {names}. Overlap weights then give most "
+            "say to the lesions for which either start was realistic and none to those that always go one way; they make "
+            "the two groups alike in every trait of the model (Li, Morgan and Zaslavsky 2018). Nothing that happens after the first puncture is adjusted for.",
+        ),
+        MethodNote(
+            "How the intervals are made",
+            f"Intervals hold at {plan.level:.0%}. They allow for the model's own uncertainty and for several lesions of one patient being alike "
+            "(stacked estimating equations, summed by patient). Where cells are small, intervals that need no large numbers are used: Newcombe for "
+            "differences, Firth for odds ratios.",
+        ),
+        MethodNote(
+            "Lesion profiles",
+            "Each profile is compared within itself, with the whole service's propensity model. The profiles are looked at one by "
+            "one: with so many, one or two intervals will miss zero by chance alone. Read them as leads to discuss, not as findings.",
+        ),
+        MethodNote(
+            "When an answer is withheld",
+            f"With fewer than {plan.gates.fewest_in_arm} lesions by either approach, fewer than {plan.gates.fewest_effective_in_arm:g} after weighting, or groups that stay "
+            f"unlike by more than {plan.gates.largest_imbalance:g} standard deviations and more than chance would give, no estimate is shown; the reason is.",
+        ),
+        MethodNote(
+            "What is not recorded",
+            "A missing number takes the median and a missing grade its own level, with a term for being unrecorded, in the propensity model. "
+            "This is right if the operator, too, decided without the value; multiple imputation is not part of this report."
+            + remarks,
+        ),
+        MethodNote("Calcium", CALCIUM_CAVEAT),
+        MethodNote(
+            "What no adjustment can do",
+            "A reason for choosing the approach that is in no column (the look of the angiogram, a patient who could not lie still) is not "
+            "adjusted for. The comparison is as fair as the case tables allow, and no fairer.",
+        ),
+    )
