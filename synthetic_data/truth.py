@@ -1,0 +1,132 @@
+"""The known truth of an invented service: scores, chances and potential outcomes of every lesion, and the differences they make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from synthetic_data.approach import Choices
+from synthetic_data.attempts import Course
+from synthetic_data.chance import Flags, Reals
+from synthetic_data.crossing import Chances
+from synthetic_data.lesions import SEGMENTS, Lesions
+from synthetic_data.tables import keys
+
+ENDPOINTS = ("first_approach_crossed", "crossed_in_session")
+POPULATIONS = ("overlap", "all", "treated")
+LENGTH_BANDS_MM = (100.0, 200.0)  # a limit belongs to the longer band
+CALCIUM = ("none", "mild", "moderate", "severe")
+
+
+@dataclass(frozen=True, slots=True)
+class TrueRisk:
+    """Risks (fractions) were every lesion of a population started from below, and from above.
+
+    `population` is "overlap" (weighted by e(1-e), e the true score), "all", "treated" (weighted by e) or "observed": the crude
+    rates, which are no causal truth. `profile` is "all" or "feature=level".
+    """
+
+    endpoint: str
+    population: str
+    profile: str
+    lesions: int
+    risk_retrograde: float
+    risk_antegrade: float
+
+    @property
+    def difference(self) -> float:
+        """Risk difference, retrograde minus antegrade."""
+        return self.risk_retrograde - self.risk_antegrade
+
+
+@dataclass(frozen=True, slots=True)
+class TruthSummary:
+    """True risks by endpoint, population and profile, with the crude rates beside them."""
+
+    scenario: str
+    seed: int
+    risks: tuple[TrueRisk, ...]
+
+    def risk(self, endpoint: str, population: str, profile: str = "all") -> TrueRisk:
+        """The named entry; KeyError when there is none."""
+        for risk in self.risks:
+            if (risk.endpoint, risk.population, risk.profile) == (endpoint, population, profile):
+                return risk
+        raise KeyError((endpoint, population, profile))
+
+    def difference(self, endpoint: str, population: str, profile: str = "all") -> float:
+        """Risk difference, retrograde minus antegrade, of the named entry."""
+        return self.risk(endpoint, population, profile).difference
+
+
+def truth_frame(choices: Choices, chances: Chances, above: Course, below: Course, lesions: Lesions) -> pl.DataFrame:
+    """One row a lesion: the score, the chances and outcomes under each start, and its profile before values went missing."""
+    n = len(lesions.session)
+    short = np.searchsorted(np.asarray(LENGTH_BANDS_MM), lesions.length_mm, side="right")
+    return pl.DataFrame(
+        {
+            "lesion_id": keys("L", np.arange(n), n),
+            "started_from_below": choices.from_below,
+            "probability_below": choices.probability_below,
+            "operator_earlier_below": choices.experience,
+            "first_if_above_probability": chances.crossing(from_below=False),
+            "first_if_below_probability": chances.crossing(from_below=True),
+            "first_if_above": above.crossed[0],
+            "first_if_below": below.crossed[0],
+            "session_if_above_probability": above.session_probability,
+            "session_if_below_probability": below.session_probability,
+            "session_if_above": above.crossed_in_session,
+            "session_if_below": below.crossed_in_session,
+            "length_band": pl.Series(["under 100 mm", "100 to under 200 mm", "200 mm or more"]).gather(short),
+            "calcium": pl.Series(CALCIUM).gather(lesions.calcium),
+            "proximal_cap": np.where(lesions.convex_proximal, "convex", "concave"),
+            "distal_cap": np.where(lesions.concave_distal, "concave", "convex"),
+            "prior_bypass": pl.Series(["none", "patent", "occluded"]).gather(lesions.prior_bypass),
+            "segment": pl.Series(SEGMENTS).gather(lesions.segment),
+        }
+    )
+
+
+PROFILE_COLUMNS = ("length_band", "calcium", "proximal_cap", "distal_cap", "prior_bypass", "segment")
+
+
+def summarize(truth: pl.DataFrame, scenario: str, seed: int) -> TruthSummary:
+    """True risks of every population, for all lesions and each one-way profile, and the crude rates."""
+    n = truth.height
+    score = truth["probability_below"].to_numpy()
+    taken = truth["started_from_below"].to_numpy()
+    weights = {"overlap": score * (1.0 - score), "all": np.ones(n), "treated": score}
+    members: dict[str, Flags] = {"all": np.ones(n, dtype=np.bool_)}
+    for column in PROFILE_COLUMNS:
+        values = truth[column].to_numpy()
+        for level in sorted(set(values.tolist())):
+            members[f"{column}={level}"] = np.asarray(values == level)
+    risks: list[TrueRisk] = []
+    for endpoint, part in zip(ENDPOINTS, ("first", "session"), strict=True):
+        if_above, if_below = (truth[f"{part}_if_{start}_probability"].to_numpy() for start in ("above", "below"))
+        was_above, was_below = (truth[f"{part}_if_{start}"].to_numpy() for start in ("above", "below"))
+        for profile, here in members.items():
+            size = int(here.sum())
+            for population in POPULATIONS:
+                weight = weights[population][here]
+                risks.append(
+                    TrueRisk(
+                        endpoint,
+                        population,
+                        profile,
+                        size,
+                        _mean(if_below[here], weight),
+                        _mean(if_above[here], weight),
+                    )
+                )
+            from_below, from_above = here & taken, here & ~taken
+            if from_below.any() and from_above.any():
+                crude = (float(was_below[from_below].mean()), float(was_above[from_above].mean()))
+                risks.append(TrueRisk(endpoint, "observed", profile, size, *crude))
+    return TruthSummary(scenario, seed, tuple(risks))
+
+
+def _mean(values: Reals, weights: Reals) -> float:
+    return float((values * weights).sum() / weights.sum())
