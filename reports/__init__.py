@@ -1,0 +1,1 @@
+"""Results in, HTML out. Never sees a patient row; hides small numbers before anything is drawn."""

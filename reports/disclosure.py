@@ -1,0 +1,300 @@
+"""Small numbers hidden: the first thing that happens to an Edition, before any sentence, table or chart.
+
+Hidden numbers become None. A count is hidden when it, its complement (those without the event) or its difference from
+another shown count of the same lesions is from 1 to `smallest` - 1, or when a total would give such a count away.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from itertools import combinations
+
+from models.results import ArmRisk, Comparison, Diagnostics, Edition, Effect, Gate
+from reports.hidden_counts import (
+    hide_flow,
+    hide_mix,
+    hide_prices,
+    hide_quarters,
+    hide_reasons,
+    hide_sequences,
+    hide_tables,
+    score_bars,
+)
+from reports.shown import ShownArm, ShownCell, ShownComparison, ShownDiagnostics, ShownEdition, ShownMissing
+from reports.small_cells import Key, Sum, hidden_keys, is_small
+
+ALL = "all"
+
+
+def hide_small(edition: Edition) -> ShownEdition:
+    """The edition as a page may show it: same estimates, small counts hidden."""
+    smallest = edition.smallest_count_shown
+    cells = tuple(cell.comparison for cell in edition.length_calcium)
+    shown = hide_comparisons(edition.comparisons + cells, smallest)
+    comparisons, cell_comparisons = shown[: len(edition.comparisons)], shown[len(edition.comparisons) :]
+    whole = {c.endpoint: c for c in comparisons if c.profile == ALL and c.counts_hidden}
+    hidden_n = any(c.retrograde.n is None or c.antegrade.n is None for c in whole.values())
+    flow, flow_is_bare = hide_flow(edition.flow, smallest)
+    return ShownEdition(
+        service=edition.service,
+        invented=edition.invented,
+        period_start=edition.period_start,
+        period_end=edition.period_end,
+        latest_quarter=edition.latest_quarter,
+        primary_endpoint=edition.primary_endpoint,
+        endpoint_labels=edition.endpoint_labels,
+        level=edition.level,
+        smallest_count_shown=smallest,
+        plan_hash=edition.plan_hash,
+        data_hash=edition.data_hash,
+        version=edition.version,
+        table_counts=hide_tables(edition.table_counts, flow, flow_is_bare, smallest),
+        reasons=hide_reasons(edition.reasons, smallest),
+        flow=flow,
+        missing=_hide_missing(edition, smallest),
+        sequences=hide_sequences(edition.sequences, smallest, hide_all=bool(whole)),
+        quarters=hide_quarters(edition.quarters, smallest, hide_approach=hidden_n, hide_outcome=bool(whole)),
+        prices=hide_prices(edition.prices, _whole_n(edition), smallest, hide_n=hidden_n),
+        case_mix=hide_mix(edition.case_mix, _whole_n(edition), _hidden_n(edition, shown), smallest),
+        comparisons=comparisons,
+        profile_labels=edition.profile_labels,
+        length_calcium=tuple(
+            ShownCell(cell.length_band, cell.calcium, c)
+            for cell, c in zip(edition.length_calcium, cell_comparisons, strict=True)
+        ),
+        diagnostics=_hide_diagnostics(edition, edition.primary_endpoint in whole),
+        methods=edition.methods,
+    )
+
+
+def hide_comparisons(comparisons: tuple[Comparison, ...], smallest: int) -> tuple[ShownComparison, ...]:
+    """The same comparisons in the same order with hidden numbers None; for pages and for results files alike.
+
+    Give every comparison that is published together, crossed profiles included, so that totals are seen. Within a
+    comparison whose counts are hidden, crude risks and effects and effective sizes are None too; adjusted ones stay.
+    """
+    numbers, outcomes = _hidden_items(comparisons, smallest)
+    reference = _reference(comparisons)
+    return tuple(_show(c, reference[c.endpoint, c.profile], numbers, outcomes, smallest) for c in comparisons)
+
+
+def _reference(comparisons: Iterable[Comparison]) -> dict[tuple[str, str], Comparison]:
+    """The comparison that gives each endpoint and profile its counts: the crude one where there is one."""
+    found: dict[tuple[str, str], Comparison] = {}
+    for c in comparisons:
+        key = (c.endpoint, c.profile)
+        if key not in found or (c.method == "crude" and found[key].method != "crude"):
+            found[key] = c
+    return found
+
+
+def _arms(c: Comparison) -> tuple[ArmRisk, ArmRisk]:
+    return c.retrograde, c.antegrade
+
+
+def _hidden_items(comparisons: tuple[Comparison, ...], smallest: int) -> tuple[frozenset[Key], frozenset[Key]]:
+    """Keys (endpoint, profile, approach) whose `n` is hidden, and those whose events and non-events are."""
+    numbers: dict[Key, tuple[int, ...]] = {}
+    outcomes: dict[Key, tuple[int, ...]] = {}
+    reference = _reference(comparisons)
+    endpoints = tuple(dict.fromkeys(c.endpoint for c in comparisons))
+    for (endpoint, profile), c in reference.items():
+        for arm in _arms(c):
+            key = (endpoint, profile, arm.approach)
+            numbers[key] = (arm.n,)
+            earlier = endpoints[: endpoints.index(endpoint)]
+            others = [_events(reference.get((e, profile)), arm.approach, arm.n) for e in earlier]
+            # Two endpoints on the same lesions differ by a count of lesions, which must not be small either.
+            steps = tuple(0 if o is None else arm.events - o for o in others)
+            steps += (0,) * (len(endpoints) - len(steps))
+            outcomes[key] = (arm.events, arm.n - arm.events, *steps)
+    sums = _sums(reference)
+    hidden_numbers = _close(numbers, sums, smallest, frozenset())
+    return hidden_numbers, _close(outcomes, sums, smallest, hidden_numbers)
+
+
+def _events(c: Comparison | None, approach: str, n: int) -> int | None:
+    if c is None:
+        return None
+    arm = c.retrograde if approach == "retrograde" else c.antegrade
+    return arm.events if arm.n == n else None
+
+
+def _sums(reference: dict[tuple[str, str], Comparison]) -> list[Sum]:
+    """Every total that the profiles add up to: levels of a feature to all, crossed levels to each of their levels."""
+    families: dict[tuple[str, str, frozenset[str]], list[str]] = {}
+    for endpoint, profile in reference:
+        pairs = () if profile == ALL else tuple(profile.split(";"))
+        features = frozenset(p.partition("=")[0] for p in pairs)
+        for size in range(len(pairs)):
+            for kept in combinations(pairs, size):
+                families.setdefault((endpoint, ";".join(kept) or ALL, features), []).append(profile)
+    sums: list[Sum] = []
+    for (endpoint, coarse, _), profiles in families.items():
+        total = _same_profile(endpoint, coarse, reference)
+        for approach in ("retrograde", "antegrade"):
+            parts = tuple((endpoint, p, approach) for p in profiles)
+            sums.append(Sum(parts, None if total is None else (endpoint, total, approach)))
+    for endpoint, profile in reference:
+        if profile == ALL:  # both approaches together are known from the quarters
+            sums.append(Sum(((endpoint, ALL, "retrograde"), (endpoint, ALL, "antegrade"))))
+    return sums
+
+
+def _same_profile(endpoint: str, profile: str, reference: dict[tuple[str, str], Comparison]) -> str | None:
+    """The published profile with these pairs, whatever their order."""
+    wanted = frozenset(profile.split(";"))
+    return next((p for e, p in reference if e == endpoint and frozenset(p.split(";")) == wanted), None)
+
+
+def _close(
+    values: dict[Key, tuple[int, ...]], sums: list[Sum], smallest: int, already: frozenset[Key]
+) -> frozenset[Key]:
+    """Hidden keys, with the lesions that no level holds (not recorded) counted as an unseen part of their total."""
+    values = dict(values)
+    lines: list[Sum] = []
+    remainders: set[Key] = set()
+    for line in sums:
+        if line.total is None:
+            lines.append(line)
+            continue
+        rest = tuple(
+            t - sum(kind) for t, *kind in zip(values[line.total], *(values[p] for p in line.parts), strict=True)
+        )
+        if sum(rest[:2]) < 0:
+            continue  # levels that share lesions are no partition: nothing follows by subtraction
+        if any(rest):
+            remainder: Key = ("rest", line.total, line.parts)
+            values[remainder] = rest
+            remainders.add(remainder)
+            line = Sum((*line.parts, remainder), line.total)
+        lines.append(line)
+    hidden = hidden_keys(values, lines, smallest=smallest, already=already, fixed=frozenset(remainders))
+    return hidden - remainders
+
+
+def _show(
+    c: Comparison, reference: Comparison, numbers: frozenset[Key], outcomes: frozenset[Key], smallest: int
+) -> ShownComparison:
+    hides = [
+        (
+            (c.endpoint, c.profile, own.approach) in numbers or is_small(own.n - ref.n, smallest),
+            (c.endpoint, c.profile, own.approach) in outcomes
+            or any(
+                is_small(x, smallest) for x in (own.events, own.n - own.events, own.n - ref.n, own.events - ref.events)
+            ),
+        )
+        for own, ref in zip(_arms(c), _arms(reference), strict=True)
+    ]
+    crude = c.method == "crude"
+    hidden = any(n or events for n, events in hides)
+    arms = [
+        _show_arm(arm, hide_n=n, hide_events=n or events, hide_risk=crude and (n or events))
+        for arm, (n, events) in zip(_arms(c), hides, strict=True)
+    ]
+    concealed = frozenset(
+        x
+        for arm, (n, events) in zip(_arms(c), hides, strict=True)
+        for x in ((arm.n,) if n else ()) + ((arm.events, arm.n - arm.events) if n or events else ())
+    )
+    if hides[0][0] or hides[1][0]:
+        concealed |= {c.n}
+    effects = tuple(Effect(e.measure, None, None, None, None) for e in c.effects) if crude and hidden else c.effects
+    return ShownComparison(
+        endpoint=c.endpoint,
+        population=c.population,
+        method=c.method,
+        profile=c.profile,
+        level=c.level,
+        retrograde=arms[0],
+        antegrade=arms[1],
+        effects=effects,
+        withheld_because=None if c.withheld_because is None else scrub(c.withheld_because, concealed, smallest),
+        note=scrub(c.note, concealed, smallest),
+        counts_hidden=hidden,
+    )
+
+
+def _show_arm(arm: ArmRisk, *, hide_n: bool, hide_events: bool, hide_risk: bool) -> ShownArm:
+    return ShownArm(
+        approach=arm.approach,
+        risk=None if hide_risk else arm.risk,
+        lower=None if hide_risk else arm.lower,
+        upper=None if hide_risk else arm.upper,
+        n=None if hide_n else arm.n,
+        events=None if hide_events else arm.events,
+        effective_n=None if hide_events else arm.effective_n,
+    )
+
+
+def scrub(sentence: str, concealed: frozenset[int], smallest: int) -> str:
+    """The sentence with any of these whole numbers replaced: "fewer than 5" for a small one, "some" for another."""
+
+    def put(match: re.Match[str]) -> str:
+        number = int(match[0].replace(",", ""))
+        if number == 0 or number not in concealed:
+            return match[0]
+        return f"fewer than {smallest}" if number < smallest else "some"
+
+    return re.sub(r"(?<![\d.,])\d+(?:,\d{3})*(?![\d%]|[.,]\d| %)", put, sentence)
+
+
+def _whole_n(edition: Edition) -> dict[str, int]:
+    """Lesions compared by approach, all profiles together; empty when the edition has no such comparison."""
+    for c in edition.comparisons:
+        if c.profile == ALL and c.endpoint == edition.primary_endpoint:
+            return {"retrograde": c.retrograde.n, "antegrade": c.antegrade.n}
+    return {}
+
+
+def _hidden_n(edition: Edition, shown: tuple[ShownComparison, ...]) -> dict[str, frozenset[int]]:
+    """The true counts of lesions that are hidden somewhere, by approach."""
+    originals = edition.comparisons + tuple(cell.comparison for cell in edition.length_calcium)
+    found: dict[str, set[int]] = {"retrograde": set(), "antegrade": set()}
+    for original, s in zip(originals, shown, strict=True):
+        if s.retrograde.n is None:
+            found["retrograde"].add(original.retrograde.n)
+        if s.antegrade.n is None:
+            found["antegrade"].add(original.antegrade.n)
+    return {approach: frozenset(counts) for approach, counts in found.items()}
+
+
+def _hide_missing(edition: Edition, smallest: int) -> tuple[ShownMissing, ...]:
+    """Shares not recorded; hidden when, of any count in the case flow, the share or its complement is a small count."""
+    totals = {step.count for step in edition.flow}
+    return tuple(
+        ShownMissing(
+            m.label,
+            None
+            if any(is_small(round(share * n), smallest) for n in totals for share in (m.share, 1 - m.share))
+            else m.share,
+        )
+        for m in edition.missing
+    )
+
+
+def _hide_diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
+    d: Diagnostics | None = edition.diagnostics
+    if d is None:
+        return None
+    smallest = edition.smallest_count_shown
+    concealed: frozenset[int] = frozenset()
+    if hide:
+        concealed = frozenset(
+            x
+            for c in edition.comparisons
+            if c.profile == ALL
+            for arm in _arms(c)
+            for x in (arm.n, arm.events, arm.n - arm.events)
+        )
+    gates: tuple[Gate, ...] = tuple(replace(g, sentence=scrub(g.sentence, concealed, smallest)) for g in d.gates)
+    return ShownDiagnostics(
+        balance=d.balance,
+        score_bars=score_bars(d.overlap, smallest),
+        effective_n_retrograde=None if hide else d.effective_n_retrograde,
+        effective_n_antegrade=None if hide else d.effective_n_antegrade,
+        c_statistic=d.c_statistic,
+        gates=gates,
+    )
