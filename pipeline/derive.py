@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.results import FlowStep
-from pipeline.case_tables import table
-from pipeline.faults import NeedsMending
 from pipeline.features import FEATURES
 from pipeline.plan import Plan
+from pipeline.plan_names import check_names
 
 KEYS = ("patient_id", "procedure_id", "lesion_id", "limb_id", "procedure_date", "quarter")
 ON_THE_TABLE = (
@@ -54,9 +53,9 @@ def derive(tables: Mapping[str, pl.DataFrame], plan: Plan) -> Derived:
     """Features and ends of every lesion, and which lesions are eligible.
 
     `tables` holds the accepted rows of each table of the data dictionary, with its columns and types.
-    Raises NeedsMending when the plan names a segment that is not in the dictionary.
+    Raises NeedsMending when the plan names what is not known (pipeline.plan_names).
     """
-    _check_segments(plan)
+    check_names(plan)
     joined = (
         tables["lesions"]
         .join(tables["procedures"], on="procedure_id", how="inner", maintain_order="left")
@@ -145,12 +144,3 @@ def _steps(plan: Plan) -> list[tuple[str, pl.Expr, str]]:
         named = ", ".join(segment.replace("_", " ") for segment in wanted.segments)
         steps.append(("In the plan's segments", pl.col("segment").is_in(wanted.segments), f"not in {named}"))
     return steps
-
-
-def _check_segments(plan: Plan) -> None:
-    codes = table("lesions").column("segment").codes
-    unknown = [segment for segment in plan.eligibility.segments if segment not in codes]
-    if unknown:
-        raise NeedsMending(
-            *(f"plan: eligibility.segments: {s!r} is not a segment; choose among {', '.join(codes)}" for s in unknown)
-        )

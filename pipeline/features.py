@@ -70,7 +70,8 @@ def _age_bands(plan: Plan) -> tuple[Level, ...]:
     return bands(plan.age_bands_years, "years", whole=True)
 
 
-# The lesion, the target path, the limb, the patient, the operator and the calendar, in that order.
+# The lesion, the target path, the limb, the patient, the operator and the calendar, in that order. The reasons are common
+# practice without a source, but for length, severe calcium and caps: Saab F et al., J Endovasc Ther 2018;25:284-291.
 FEATURES: tuple[Feature, ...] = (
     Feature(
         "length_mm",
