@@ -18,7 +18,7 @@ MOST_ATTEMPTS = 4
 REASONS = ATTEMPTS.column("stopped_because").codes
 CROSSED, WOULD_NOT_CROSS, DISSECTION_PLANE, PERFORATION, PUNCTURE_FAILED, LIMIT_REACHED, PATIENT = range(7)
 # Why a failed attempt ends; common practice, no source. Failed punctures and the clock take their share of what did no harm.
-PERFORATION_SHARE, PATIENT_SHARE, DISSECTION_SHARE = 0.05, 0.05, 0.25
+PERFORATION_SHARE, PATIENT_SHARE, DISSECTION_SHARE = 0.03, 0.05, 0.25
 HARM_SHARE = PERFORATION_SHARE + PATIENT_SHARE
 GO_ON_AFTER_HARM = 0.25  # share of the usual readiness after a perforation or a patient who cannot go on
 SWITCH_FROM_ABOVE = 0.75  # logits: readiness to try the other approach after a failure from above

@@ -25,10 +25,10 @@ FATAL = COMPLICATIONS.column("severity").codes.index("death")
 # Chance per attempt, after a puncture in the groin or arm and after one beyond the lesion.
 PER_ATTEMPT: dict[str, tuple[float, float]] = {
     "flow_limiting_dissection": (0.008, 0.006),
-    "access_hematoma": (0.016, 0.011),
-    "pseudoaneurysm": (0.006, 0.002),
-    "arteriovenous_fistula": (0.001, 0.004),
-    "access_vessel_occlusion": (0.001, 0.012),
+    "access_hematoma": (0.016, 0.014),
+    "pseudoaneurysm": (0.006, 0.003),
+    "arteriovenous_fistula": (0.001, 0.005),
+    "access_vessel_occlusion": (0.001, 0.017),
     "vasospasm": (0.001, 0.014),
 }
 # Chance per session.
@@ -97,7 +97,7 @@ def invent_harm(
         found.append((session, attempt, np.full(len(session), KINDS.index(kind))))
 
     # A wire that perforated ended its attempt; a few perforations do not stop the wire from crossing.
-    pierced = (made == PERFORATION) | ((made == CROSSED) & flags(rng, 0.003, len(made)))
+    pierced = (made == PERFORATION) | ((made == CROSSED) & flags(rng, 0.002, len(made)))
     add("perforation", session_of_attempt[pierced], np.flatnonzero(pierced))
     for kind, (groin, beyond) in PER_ATTEMPT.items():
         chance = np.where(remote, groin, beyond) * rise[session_of_attempt]

@@ -143,9 +143,9 @@ def _procedures(made: Invented) -> dict[str, pl.Series | Reals | Ints | Flags]:
     first = np.full(n, -1)
     lesion = made.lesions.session
     first[lesion[::-1]] = made.course.from_below[0][::-1]
-    # Only the second site writes the plan down before the puncture; one in twelve is changed on the table.
+    # Only every second site writes the plan down before the puncture; one in twelve is changed on the table.
     plan = np.where((it.patient * 7 + it.day) % 12 == 0, 1 - first, first)
-    plan = np.where(it.site == 1, plan, -1)
+    plan = np.where(it.site % 2 == 1, plan, -1)
     return {
         "procedure_id": keys("S", np.arange(n), n), "patient_id": keys("P", it.patient, len(made.patients.age)),
         "procedure_date": pl.Series(it.day.astype(np.int32)), "side": it.side,
@@ -173,11 +173,11 @@ def _lesions(made: Invented, seed: int) -> dict[str, pl.Series | Reals | Ints | 
 
 
 def _calcium_as_written(it: Lesions, sessions: Sessions, seed: int) -> tuple[Ints, pl.Series]:
-    """Scale and grade: mostly PACSS; the second site kept PARC for its first year, and some notes only describe."""
+    """Scale and grade: mostly PACSS; every second site kept PARC for its first year, and some notes only describe."""
     rng = stream(seed, "calcium scale")
     n = len(it.session)
     early = sessions.day[it.session] < sessions.day.min() + 365
-    scale = np.where(flags(rng, 0.06, n), 2, np.where((sessions.site[it.session] == 1) & early, 1, 0))
+    scale = np.where(flags(rng, 0.06, n), 2, np.where((sessions.site[it.session] % 2 == 1) & early, 1, 0))
     # One side only: PACSS 1 under 5 cm and 2 from 5 cm on; PARC focal under and mild over half of the lesion.
     extensive = flags(rng, 0.55, n)
     pacss = np.asarray([0, 1, 3, 4])[it.calcium] + ((it.calcium == 1) & extensive & (it.length_mm >= 50))
