@@ -1,0 +1,279 @@
+"""Reads a hospital's export: finds each table's file, loads only the dictionary's columns, and translates them.
+
+Everything that must be mended before a run is told at once, one line each. A line that cannot be read is not lost: it
+stays in its frame with a fault, and the check sets it aside.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Table
+from pipeline.faults import NeedsMending
+from pipeline.identifiers import holds_emails, identifier_columns
+from pipeline.mapping import WORKBOOK_SUFFIXES, ExportMapping, TableMapping, load_mapping
+from pipeline.parquet_files import open_parquet
+from pipeline.rules import MAY_BE_ABSENT
+from pipeline.sheets import open_sheet, sheet_names
+from pipeline.source import Source, Wanted, fold
+from pipeline.text_files import open_text
+from pipeline.translate import translate
+
+TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
+PARQUET_SUFFIXES = (".parquet",)
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """Where one table came from. `rows` counts every row that holds anything, `ignored_columns` those never loaded.
+
+    `notes` tell what was detected rather than stated. A table that was not exported has an empty `name`.
+    """
+
+    table: str
+    name: str
+    sha256: str
+    encoding: str
+    separator: str
+    rows: int
+    ignored_columns: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def absent(self) -> bool:
+        """Whether the export holds no such table."""
+        return self.name == ""
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """An export as read: for each table `row` (Int64), `fault` and the dictionary's columns, all text."""
+
+    frames: Mapping[str, pl.DataFrame]
+    sources: tuple[SourceFile, ...]
+
+
+def read_tables(folder: Path | str, mapping: Path | str | None = None) -> dict[str, pl.DataFrame]:
+    """The case tables in a folder, in the dictionary's layout, for `analyze` and for notebooks.
+
+    `mapping` is the path of a mapping file, None for the default layout. Keys are the site's own: `pseudonymize`
+    replaces them. Raises NeedsMending with one line for each thing to mend.
+    """
+    return dict(read_export(Path(folder), load_mapping(None if mapping is None else Path(mapping))).frames)
+
+
+def read_export(folder: Path, mapping: ExportMapping) -> Export:
+    """Every table of the export in `folder`, read through `mapping`. Raises NeedsMending with all that is to be mended."""
+    files = _Files(folder)
+    frames: dict[str, pl.DataFrame] = {}
+    sources: list[SourceFile] = []
+    faults: list[str] = []
+    for table in TABLES:
+        try:
+            opened = _open_table(files, table, mapping)
+            if opened is None:
+                frames[table.name] = _empty(table)
+                sources.append(SourceFile(table.name, "", "", "", "", 0, 0))
+                continue
+            frames[table.name], source = _load(opened, table, mapping)
+            sources.append(source)
+        except NeedsMending as fault:
+            faults += fault.lines
+    if faults:
+        raise NeedsMending(*dict.fromkeys(faults))
+    return Export(frames, tuple(sources))
+
+
+class _Files:
+    """The folder's files. Each is read once, so that its hash is that of the bytes that were used."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._bytes: dict[Path, bytes] = {}
+        try:
+            found = sorted(path for path in folder.iterdir() if path.is_file())
+        except OSError as error:
+            raise NeedsMending(
+                f"{folder}: the folder of tables cannot be read ({error.strerror}); check --tables"
+            ) from None
+        # Names that start so are locks and leavings of office programs.
+        self.paths = [path for path in found if not path.name.startswith((".", "~$"))]
+
+    def content(self, path: Path) -> bytes:
+        if path not in self._bytes:
+            try:
+                self._bytes[path] = path.read_bytes()
+            except OSError as error:
+                raise NeedsMending(
+                    f"{path.name}: the file cannot be read ({error.strerror}); close it elsewhere and check its permissions"
+                ) from None
+        return self._bytes[path]
+
+
+def _open_table(files: _Files, table: Table, mapping: ExportMapping) -> Source | None:
+    part = mapping.table(table.name)
+    found = _find(files, table, part, mapping.source)
+    if found is None:
+        return None
+    path, sheet = found
+    wanted = Wanted(
+        known=frozenset(fold(part.header(column.name)) for column in table.columns),
+        needed=frozenset(
+            fold(part.header(column.name))
+            for column in table.columns
+            if column.needed and column.name not in part.constants
+        ),
+    )
+    data, suffix = files.content(path), path.suffix.lower()
+    if sheet is not None:
+        return open_sheet(data, name=path.name, sheet=sheet, wanted=wanted)
+    if suffix in PARQUET_SUFFIXES:
+        return open_parquet(data, name=path.name)
+    return open_text(data, name=path.name, encoding=part.encoding, separator=part.separator, wanted=wanted)
+
+
+def _find(files: _Files, table: Table, part: TableMapping, mapping_name: str) -> tuple[Path, str | None] | None:
+    """The table's file, and its sheet when it is a workbook; None when a table that may be absent is."""
+    if part.file is not None:
+        path = files.folder / part.file
+        if not path.is_file():
+            raise NeedsMending(
+                f"{mapping_name}: [{table.name}] file '{part.file}' is not in the folder of tables; mend its name"
+            )
+        if path.suffix.lower() not in WORKBOOK_SUFFIXES:
+            return path, None
+        return path, _sheet(files, path, table, part, mapping_name)
+    found: list[tuple[Path, str | None]] = []
+    for path in files.paths:
+        named = path.stem.casefold() == table.name
+        if path.suffix.lower() in WORKBOOK_SUFFIXES:
+            sheets = sheet_names(files.content(path), name=path.name)
+            held = [sheet for sheet in sheets if fold(sheet) in (table.name, fold(part.sheet or table.name))]
+            if held:
+                found += [(path, sheet) for sheet in held]
+            elif named:
+                found.append((path, _sheet(files, path, table, part, mapping_name)))
+        elif named and path.suffix.lower() in TEXT_SUFFIXES + PARQUET_SUFFIXES:
+            found.append((path, None))
+    if len(found) > 1:
+        names = ", ".join(path.name + (f" [{sheet}]" if sheet else "") for path, sheet in found)
+        raise NeedsMending(
+            f'{table.name}: several files hold this table ({names}); name one in the mapping: [{table.name}] file = "..."'
+        )
+    if found:
+        return found[0]
+    if table.name in MAY_BE_ABSENT:
+        return None
+    looked_for = ", ".join(f"{table.name}{suffix}" for suffix in (".csv", ".parquet", ".xlsx"))
+    raise NeedsMending(
+        f"{table.name}: no file holds this table (looked for {looked_for}, and a sheet '{table.name}' in any workbook); "
+        f'add it, or name it in the mapping: [{table.name}] file = "..."'
+    )
+
+
+def _sheet(files: _Files, path: Path, table: Table, part: TableMapping, mapping_name: str) -> str:
+    sheets = sheet_names(files.content(path), name=path.name)
+    for sheet in sheets:
+        if fold(sheet) == fold(part.sheet or table.name):
+            return sheet
+    if part.sheet is not None:
+        raise NeedsMending(f"{mapping_name}: [{table.name}] {path.name} has no sheet '{part.sheet}'; mend its name")
+    if len(sheets) == 1:
+        return sheets[0]
+    raise NeedsMending(
+        f'{path.name}: which of its {len(sheets)} sheets holds {table.name}? Say so in the mapping: [{table.name}] sheet = "..."'
+    )
+
+
+def _load(source: Source, table: Table, mapping: ExportMapping) -> tuple[pl.DataFrame, SourceFile]:
+    part = mapping.table(table.name)
+    positions = _positions(source, table, part)
+    _refuse_identifiers(source, positions, part)
+    rows = source.rows(sorted(set(positions.values())))
+    translated = translate(table, rows, positions, part, typed_cells=source.separator == "")
+    if translated.faults:
+        raise NeedsMending(*(f"{source.name}: {fault}" for fault in translated.faults))
+    _refuse_emails(source, translated.frame, table)
+    ignored = len(source.headers) - len(set(positions.values()))
+    return translated.frame, SourceFile(
+        table=table.name,
+        name=source.name,
+        sha256=source.sha256,
+        encoding=source.encoding,
+        separator=source.separator,
+        rows=translated.frame.height,
+        ignored_columns=ignored,
+        notes=translated.notes,
+    )
+
+
+def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, int]:
+    """Where each of our columns stands in the file."""
+    positions: dict[str, int] = {}
+    faults: list[str] = []
+    for column in table.columns:
+        theirs = part.header(column.name)
+        exact = [i for i, header in enumerate(source.headers) if header == theirs.strip()]
+        at = exact or [i for i, header in enumerate(source.headers) if fold(header) == fold(theirs)]
+        if len(at) > 1:
+            faults.append(
+                f"{source.name}: the header '{theirs}' stands over {len(at)} columns; rename or remove all but one"
+            )
+        elif at and column.name in part.constants:
+            faults.append(
+                f"{source.name}: {column.name} is a constant in the mapping, and the file has it too; keep one of the two"
+            )
+        elif at:
+            positions[column.name] = at[0]
+        elif column.name in part.columns:
+            faults.append(
+                f"{source.name}: no column '{theirs}', which the mapping gives for {column.name}{_similar(theirs, source.headers)}"
+            )
+        elif column.needed and column.name not in part.constants:
+            faults.append(
+                f"{source.name}: no column {column.name}, which is needed{_similar(theirs, source.headers)}; "
+                f'name the site\'s own in the mapping: [{table.name}.columns] {column.name} = "..."'
+            )
+    if faults:
+        raise NeedsMending(*faults)
+    return positions
+
+
+def _similar(theirs: str, headers: Sequence[str]) -> str:
+    """A header that was perhaps meant. The others are not listed: a file without a header line starts with a patient."""
+    close = difflib.get_close_matches(fold(theirs), [fold(header) for header in headers], n=1, cutoff=0.75)
+    return f" (did you mean '{close[0]}'?)" if close else ""
+
+
+def _refuse_identifiers(source: Source, positions: Mapping[str, int], part: TableMapping) -> None:
+    used, dropped = set(positions.values()), {fold(header) for header in part.drop}
+    others = [i for i, header in enumerate(source.headers) if i not in used and fold(header) not in dropped]
+    found = identifier_columns(source.headers, source.sample(others)) if others else []
+    if found:
+        raise NeedsMending(
+            *(
+                f"{source.name}: column {_named(finding.position, finding.header)} looks like a direct identifier ({finding.kind}); "
+                "list it under drop in the mapping or leave it out of the export"
+                for finding in found
+            )
+        )
+
+
+def _named(position: int, header: str) -> str:
+    return f"'{header}'" if header else f"{position + 1}, which has no header,"
+
+
+def _refuse_emails(source: Source, frame: pl.DataFrame, table: Table) -> None:
+    for column in table.columns:
+        if column.type == "text" and holds_emails(frame[column.name]):
+            advice = "a study key" if column.name in PSEUDONYM_COLUMNS else "a code"
+            raise NeedsMending(f"{source.name}: {column.name} holds e-mail addresses; write {advice} in their place")
+
+
+def _empty(table: Table) -> pl.DataFrame:
+    return pl.DataFrame(schema={"row": pl.Int64, **dict.fromkeys(("fault", *table.column_names), pl.String)})

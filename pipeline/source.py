@@ -1,0 +1,61 @@
+"""What every kind of file looks like to the reader: headers, and rows of text with their row numbers."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import polars as pl
+
+HEADER_WITHIN = 10  # lines: a title or two above the header is met in hospitals' exports; common practice, no source
+SAMPLE_ROWS = 2000  # rows of a column outside the dictionary that are looked at for identifiers, then forgotten
+
+
+class Source(Protocol):
+    """One table as the file has it. A column is known by its position, as headers may be blank or repeated."""
+
+    @property
+    def name(self) -> str:
+        """The file's name, with the sheet's for a workbook."""
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file's bytes, 64 hex digits."""
+
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """The headers, stripped; "" for a blank one."""
+
+    @property
+    def encoding(self) -> str:
+        """How the text was decoded, as told to the user; "" for a binary format."""
+
+    @property
+    def separator(self) -> str:
+        """The sign between fields; "" for a binary format."""
+
+    def sample(self, positions: Sequence[int]) -> pl.DataFrame:
+        """Up to SAMPLE_ROWS values of the columns at `positions`: text, each named by its position."""
+
+    def rows(self, positions: Sequence[int]) -> pl.DataFrame:
+        """Every row: `row` (Int64, the header's file row is counted), `fault` (why it cannot be read), and text columns by position."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Folded headers that are looked for: all that are known for a table, and those of its needed columns."""
+
+    known: frozenset[str]
+    needed: frozenset[str]
+
+    def score(self, headers: Sequence[str]) -> tuple[bool, int]:
+        """How much `headers` looks like the header line: whether all that is needed is there, and how many are known."""
+        folded = {fold(header) for header in headers}
+        return self.needed <= folded, len(folded & self.known)
+
+
+def fold(header: str) -> str:
+    """A header as it is compared: no difference of capitals, of spaces or of composed letters."""
+    return " ".join(unicodedata.normalize("NFC", header).casefold().split())

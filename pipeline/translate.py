@@ -1,0 +1,199 @@
+"""From a site's way of writing to the dictionary's: names, dates, decimal signs, units and codes. All stays text.
+
+A value that cannot be translated is kept as it is, so that the check can tell it with its reason. A value that would be
+read as something that it may not mean is marked with UNSURE, which no reading accepts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.case_tables import Column, Table
+from pipeline.mapping import NOT_RECORDED, TableMapping, unit_factor
+from pipeline.source import fold
+from pipeline.typed_values import ISO_DATE
+
+# Words for "not recorded" that are met in any export, in lower case; common practice, no source.
+EMPTY_WORDS = ("na", "n/a", "n.a.", "null", "nan", ".", "-")
+UNSURE = " ?"
+_DAY_MONTH_YEAR = r"^\d{1,2}([./-])\d{1,2}[./-]\d{4}( \d{1,2}:\d{2}(:\d{2})?)?$"
+_SERIAL = r"^\d{5}(\.\d+)?$"  # days since 1899-12-30, as a workbook keeps a date
+_NUMBER_WITH_COMMA = r"^[+-]?\d*,\d+$"
+_GROUPED = r"^[+-]?\d{1,3}(,\d{3})+$"  # could be thousands as well as a decimal comma
+_TIME_DIRECTIVES = ("%H", "%I", "%M", "%S", "%T", "%R")
+_SIGNIFICANT = 12  # figures kept of a converted value: beyond any measurement, short of the noise of floating point
+
+
+@dataclass(frozen=True, slots=True)
+class Translated:
+    """One table in the dictionary's layout; `notes` tell what was detected, `faults` what must be stated in the mapping."""
+
+    frame: pl.DataFrame
+    notes: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+
+
+def translate(
+    table: Table, rows: pl.DataFrame, positions: Mapping[str, int], mapping: TableMapping, *, typed_cells: bool
+) -> Translated:
+    """`rows` (`row`, `fault`, text columns by position) as `row`, `fault` and the dictionary's columns, all text.
+
+    `positions` says where each of our columns stands; others come from the mapping's constants, or are null.
+    `typed_cells`: the file holds numbers and dates as such (a workbook, Parquet), whose decimal sign is always a point.
+    """
+    notes: list[str] = []
+    faults: list[str] = []
+    decimal = mapping.decimal
+    if decimal is None and _writes_decimal_comma(table, rows, positions, mapping):
+        decimal = ","
+        notes.append("numbers read with a decimal comma")
+    columns: list[pl.Expr] = [pl.col("row"), pl.col("fault")]
+    for column in table.columns:
+        if column.name in mapping.constants:
+            constant = pl.lit(_constant_text(mapping.constants[column.name]))
+            # A line that could not be read holds nothing, not even a constant.
+            columns.append(pl.when(pl.col("fault").is_null()).then(constant).alias(column.name))
+            continue
+        if column.name not in positions:
+            columns.append(pl.lit(None, dtype=pl.String).alias(column.name))
+            continue
+        value = _cleaned(str(positions[column.name]), mapping.codes.get(column.name, {}), column)
+        if column.type in ("int", "real"):
+            value = _number(value, decimal=decimal or ".", thousands=mapping.thousands, typed_cells=typed_cells)
+            value = _in_our_unit(value, column, mapping.units.get(column.name))
+        elif column.type == "date":
+            pattern = mapping.dates
+            if pattern is None:
+                pattern, note, fault = _date_order(rows.select(value).to_series(), column)
+                notes += [f"{column.name} {note}"] if note else []
+                faults += [fault] if fault else []
+            value = _iso_date(value, pattern, serials=typed_cells)
+        columns.append(value.alias(column.name))
+    return Translated(rows.select(columns), tuple(notes), tuple(faults))
+
+
+def _constant_text(value: str | int | float | bool) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _cleaned(position: str, codes: Mapping[str, str], column: Column) -> pl.Expr:
+    """The value without spaces around it, its code translated, and null where it says that nothing was recorded."""
+    value = pl.col(position).str.strip_chars()
+    lowered = value.str.to_lowercase()
+    kept = pl.when(lowered.is_in(EMPTY_WORDS) | (value == "")).then(None).otherwise(value)
+    if not codes:
+        return kept
+    ours = {fold(theirs): our for theirs, our in codes.items()}
+    # "1.0" is how a whole number with gaps in its column is often exported.
+    short = lowered.str.strip_suffix(".0")
+    if column.type == "bool":
+        # Where a site's own words are given, ours are not read into its other values: its "1" may well mean no.
+        kept = pl.when(lowered.is_in(["true", "false"]) | kept.is_null()).then(kept).otherwise(value + UNSURE)
+    translated = (
+        pl.when(lowered.is_in(list(ours)))
+        .then(lowered.replace_strict(ours, default=None, return_dtype=pl.String))
+        .when(short.is_in(list(ours)))
+        .then(short.replace_strict(ours, default=None, return_dtype=pl.String))
+        .otherwise(kept)
+    )
+    return pl.when(translated != NOT_RECORDED).then(translated)
+
+
+def _number(value: pl.Expr, *, decimal: str, thousands: str | None, typed_cells: bool) -> pl.Expr:
+    """A number with a point for its decimal sign and nothing between its thousands."""
+    if decimal == "." and thousands is None:
+        return value
+    mark = "\\" + decimal
+    plain = value.str.contains(rf"^[+-]?(\d+({mark}\d*)?|{mark}\d+)([eE][+-]?\d+)?$")
+    without = value
+    grouped = pl.lit(value=False)
+    if thousands is not None:
+        group = "[ \u00a0\u202f\u2009]" if thousands == " " else "['\u2019]" if thousands == "'" else "\\" + thousands
+        grouped = value.str.contains(rf"^[+-]?\d{{1,3}}({group}\d{{3}})+({mark}\d*)?$")
+        without = pl.when(grouped).then(value.str.replace_all(group, "")).otherwise(value)
+    pointed = without.str.replace(decimal, ".", literal=True)
+    if decimal == "." or typed_cells:
+        return pl.when(plain | grouped).then(pointed).otherwise(value)
+    # "1.500" where the decimal sign is a comma: thousand five hundred, or one and a half? Nobody can know.
+    doubtful = value.str.contains(".", literal=True)
+    return pl.when(plain | grouped).then(pointed).when(doubtful).then(value + UNSURE).otherwise(value)
+
+
+def _in_our_unit(value: pl.Expr, column: Column, unit: str | None) -> pl.Expr:
+    factor = None if unit is None else unit_factor(column, unit)
+    if factor is None or factor == 1.0:
+        return value
+    converted = (value.cast(pl.Float64, strict=False) * factor).round_sig_figs(_SIGNIFICANT).cast(pl.String)
+    return pl.coalesce(converted, value)
+
+
+def _iso_date(value: pl.Expr, pattern: str | None, *, serials: bool) -> pl.Expr:
+    iso = pl.when(value.str.contains(ISO_DATE)).then(value.str.slice(0, 10))
+    ways: list[pl.Expr] = [iso]
+    if pattern is not None:
+        # A stated pattern goes first: '%Y-%d-%m' looks like an ISO date, and is none.
+        stated = [_parsed(value, pattern), _parsed(value.str.split(" ").list.first(), pattern)]
+        ways = [*(way.dt.strftime("%Y-%m-%d") for way in stated), iso]
+    if serials:
+        days = pl.when(value.str.contains(_SERIAL)).then(value).cast(pl.Float64, strict=False).floor().cast(pl.Int32)
+        ways.append((pl.date(1899, 12, 30) + pl.duration(days=days)).dt.strftime("%Y-%m-%d"))
+    return pl.coalesce(*ways, value)
+
+
+def _parsed(value: pl.Expr, pattern: str) -> pl.Expr:
+    if any(directive in pattern for directive in _TIME_DIRECTIVES):
+        return value.str.to_datetime(pattern, strict=False).dt.date()
+    return value.str.to_date(pattern, strict=False)
+
+
+def _date_order(values: pl.Series, column: Column) -> tuple[str | None, str, str]:
+    """How dates that are not ISO dates are written, told from all of them: pattern, note, fault ("" for none)."""
+    foreign = values.filter(values.is_not_null() & ~values.str.contains(ISO_DATE))
+    shaped = foreign.filter(foreign.str.contains(_DAY_MONTH_YEAR))
+    if shaped.is_empty():
+        return None, "", ""
+    parts = shaped.str.extract_groups(r"^(\d{1,2})([./-])(\d{1,2})").struct.unnest()
+    first, sign, second = parts["1"].cast(pl.Int32), parts["2"], parts["3"].cast(pl.Int32)
+    mark = sign[0]
+    if (sign != mark).any():
+        return None, "", f"{column.name} is written in more than one way; write it one way, or as YYYY-MM-DD"
+    day_first, month_first = bool((first > 12).any()), bool((second > 12).any())
+    # Points between day, month and year: day first wherever they are in use; common practice, no source.
+    if mark == "." or (day_first and not month_first):
+        pattern = f"%d{mark}%m{mark}%Y"
+    elif month_first and not day_first:
+        pattern = f"%m{mark}%d{mark}%Y"
+    else:
+        return (
+            None,
+            "",
+            (
+                f"{column.name} could be day first or month first; say which in the mapping: "
+                f'dates = "%d{mark}%m{mark}%Y" or dates = "%m{mark}%d{mark}%Y"'
+            ),
+        )
+    return pattern, f"read as {pattern}", ""
+
+
+def _writes_decimal_comma(
+    table: Table, rows: pl.DataFrame, positions: Mapping[str, int], mapping: TableMapping
+) -> bool:
+    """Whether the table's numbers show a decimal comma: some could be nothing else, and none has a point."""
+    if mapping.thousands is not None:
+        return False
+    reals = [str(positions[c.name]) for c in table.columns if c.type == "real" and c.name in positions]
+    return _any(rows, reals, _NUMBER_WITH_COMMA, but_not=_GROUPED) and not _any(rows, reals, r"^[+-]?\d*\.\d+$")
+
+
+def _any(rows: pl.DataFrame, columns: Sequence[str], pattern: str, but_not: str | None = None) -> bool:
+    found = False
+    for column in columns:
+        value = pl.col(column).str.strip_chars()
+        test = value.str.contains(pattern)
+        if but_not is not None:
+            test = test & ~value.str.contains(but_not)
+        found = found or bool(rows.select(test.any()).item())
+    return found

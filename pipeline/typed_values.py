@@ -1,0 +1,121 @@
+"""Between text and typed values: what each type of the dictionary looks like when it is written, and how it is read back."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.case_tables import FALSE_WORDS, TRUE_WORDS, Column, Table
+from pipeline.rules import NOT_A, unreadable
+
+ISO_DATE = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?$"
+_LARGEST_WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart
+
+POLARS_TYPES: dict[str, type[pl.DataType]] = {
+    "text": pl.String,
+    "code": pl.String,
+    "int": pl.Int64,
+    "real": pl.Float64,
+    "bool": pl.Boolean,
+    "date": pl.Date,
+}
+
+
+def as_text(values: pl.Series) -> pl.Series:
+    """Typed values as the text that a CSV would hold: ISO dates, true and false, whole numbers without a fraction."""
+    kind = values.dtype
+    if kind == pl.String:
+        return values
+    if kind == pl.Boolean:
+        return values.replace_strict({True: "true", False: "false"}, default=None, return_dtype=pl.String)
+    if kind == pl.Date:
+        return values.dt.strftime("%Y-%m-%d")
+    if isinstance(kind, pl.Datetime):
+        return values.dt.strftime("%Y-%m-%d")
+    if kind.is_float() or isinstance(kind, pl.Decimal):
+        numbers = values.cast(pl.Float64)
+        # A number that is not one (NaN) is how some tools write "not recorded".
+        return numbers.fill_nan(None).cast(pl.String).str.strip_suffix(".0")
+    if isinstance(kind, pl.Binary):
+        return values.cast(pl.String, strict=False)
+    if kind.is_nested():
+        there = values.is_not_null()
+        return there.replace_strict({True: "(several values)", False: None}, return_dtype=pl.String)
+    return values.cast(pl.String, strict=False)
+
+
+def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
+    """The dictionary's columns in its types, null where there is no value or none that can be read.
+
+    Beside each column that can be unreadable stands a mark (see `rules.unreadable`): true where a value is there and
+    cannot be read as its type, or is not one of its codes. Other columns of `frame` are kept.
+    """
+    ready = frame.with_columns(
+        as_text(frame[c.name]).alias(c.name) for c in table.columns if not _is_typed(frame.schema[c.name], c)
+    )
+    columns: list[pl.Expr] = []
+    for column in table.columns:
+        if _is_typed(ready.schema[column.name], column):
+            value, mark = _from_typed(column)
+        else:
+            value, mark = _from_text(column)
+        columns.append(value.alias(column.name))
+        if column.type in NOT_A or column.type == "code":
+            columns.append(mark.fill_null(value=False).alias(unreadable(column.name)))
+    return ready.with_columns(columns)
+
+
+def _is_typed(kind: pl.DataType, column: Column) -> bool:
+    if column.type == "int":
+        return kind.is_integer()
+    return column.type in ("real", "bool", "date") and kind == POLARS_TYPES[column.type]
+
+
+def _from_typed(column: Column) -> tuple[pl.Expr, pl.Expr]:
+    value = pl.col(column.name)
+    if column.type == "int":
+        return value.cast(pl.Int64, strict=False), pl.lit(value=False)
+    if column.type == "real":
+        # NaN is how some tools write "not recorded"; an infinite measurement is none.
+        return pl.when(value.is_finite()).then(value), value.is_infinite()
+    return value, pl.lit(value=False)
+
+
+def _from_text(column: Column) -> tuple[pl.Expr, pl.Expr]:
+    stripped = pl.col(column.name).str.strip_chars()
+    text = pl.when(stripped != "").then(stripped)
+    value = _READERS[column.type](text, column)
+    return value, text.is_not_null() & value.is_null()
+
+
+def _text(text: pl.Expr, column: Column) -> pl.Expr:
+    if column.name == "calcium_grade":
+        return text.str.to_lowercase().str.strip_suffix(".0")
+    return text
+
+
+def _code(text: pl.Expr, column: Column) -> pl.Expr:
+    lowered = text.str.to_lowercase()
+    return pl.when(lowered.is_in(column.codes)).then(lowered)
+
+
+def _real(text: pl.Expr, column: Column) -> pl.Expr:
+    number = text.cast(pl.Float64, strict=False)
+    return pl.when(number.is_finite()).then(number)
+
+
+def _int(text: pl.Expr, column: Column) -> pl.Expr:
+    number = text.cast(pl.Float64, strict=False)
+    whole = (number == number.floor()) & (number.abs() < _LARGEST_WHOLE)
+    return pl.when(whole).then(number).cast(pl.Int64, strict=False)
+
+
+def _bool(text: pl.Expr, column: Column) -> pl.Expr:
+    word = text.str.to_lowercase().str.strip_suffix(".0")
+    return pl.when(word.is_in(TRUE_WORDS)).then(statement=True).when(word.is_in(FALSE_WORDS)).then(statement=False)
+
+
+def _date(text: pl.Expr, column: Column) -> pl.Expr:
+    return pl.when(text.str.contains(ISO_DATE)).then(text.str.slice(0, 10)).str.to_date("%Y-%m-%d", strict=False)
+
+
+_READERS = {"text": _text, "code": _code, "real": _real, "int": _int, "bool": _bool, "date": _date}
