@@ -20,18 +20,14 @@ DAYS_IN_YEAR = 365.25
 
 
 def age_years() -> pl.Expr:
-    """Age in years reached in the year of the procedure; null when the year of birth is later."""
-    # Only the year of birth is ever loaded, so this is the age reached in the year of the procedure.
+    """Age in years reached in the year of the procedure (only the year of birth is ever loaded); null when born later."""
     age = pl.col("procedure_date").dt.year() - pl.col("birth_year")
     return pl.when(age >= 0).then(age).cast(pl.Float64)
 
 
 def calcium() -> pl.Expr:
     """None, mild, moderate or severe, by the crosswalk of published_grades.py; null unless scale and grade are both known."""
-    # A PACSS grade may carry the suffix a, b or c (intimal, medial, mixed) or, from a spreadsheet, ".0".
-    written = pl.col("calcium_grade").str.strip_chars().str.to_lowercase()
-    grade = pl.when(pl.col("calcium_scale") == "pacss").then(written.str.replace(r"^([0-4])(?:\.0+)?[abc]?$", "${1}"))
-    key = pl.concat_str(pl.col("calcium_scale"), grade.otherwise(written), separator=":")
+    key = pl.concat_str("calcium_scale", "calcium_grade", separator=":")
     return _looked_up(key, {f"{g.scale}:{g.grade}": g.level for g in CALCIUM_GRADES})
 
 

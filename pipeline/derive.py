@@ -32,6 +32,7 @@ SESSION = (
     "air_kerma_mgy",
     "contrast_ml",
 )
+_FOR_THE_FLOW = ("_in_doubt", "_attempt_ones", "_gap")  # dropped once the eligible lesions are chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +50,11 @@ class Derived:
     flow: tuple[FlowStep, ...]
 
 
-def derive(tables: Mapping[str, pl.DataFrame], plan: Plan) -> Derived:
+def derive(tables: Mapping[str, pl.DataFrame], plan: Plan, *, in_doubt: pl.Series | None = None) -> Derived:
     """Features and ends of every lesion, and which lesions are eligible.
 
-    `tables` holds the accepted rows of each table of the data dictionary, with its columns and types.
+    `tables` holds the accepted rows of each table of the data dictionary, with its columns and types. `in_doubt` holds the
+    keys of lesions that had an attempt set aside at intake: what is left of their attempts would pass for the whole.
     Raises NeedsMending when the plan names what is not known (pipeline.plan_names).
     """
     check_names(plan)
@@ -63,6 +65,7 @@ def derive(tables: Mapping[str, pl.DataFrame], plan: Plan) -> Derived:
         .join(_on_the_table(tables["attempts"]), on="lesion_id", how="left", maintain_order="left")
         .sort("procedure_date", maintain_order=True)
     )
+    doubted = pl.Series([], dtype=pl.String) if in_doubt is None else in_doubt
     # Experience is counted and time is measured over every lesion, whether the plan compares it or not.
     features = {f.name: f.derive(plan) for f in FEATURES}
     lesions = joined.select(
@@ -74,16 +77,16 @@ def derive(tables: Mapping[str, pl.DataFrame], plan: Plan) -> Derived:
         lesions_in_procedure=pl.len().over("procedure_id").cast(pl.Int64),
         session_first_approach=_shared_first_approach(),
         **{name: pl.col(name) for name in SESSION if name in joined.columns},
+        _in_doubt=pl.col("lesion_id").is_in(doubted.implode()),
         _attempt_ones=pl.col("_attempt_ones"),
         _gap=pl.col("_gap"),
-    ).select(*KEYS, *features, *ON_THE_TABLE, *SESSION, "_attempt_ones", "_gap")
-    steps = _steps(plan)
+    ).select(*KEYS, *features, *ON_THE_TABLE, *SESSION, *_FOR_THE_FLOW)
     flow = [FlowStep("Lesions accepted at intake", lesions.height, 0, "")]
-    for label, stays, reason in steps:
+    for label, stays, reason in _steps(plan):
         left = lesions.filter(stays)
         flow.append(FlowStep(label, left.height, lesions.height - left.height, reason))
         lesions = left
-    return Derived(lesions.drop("_attempt_ones", "_gap"), tuple(flow))
+    return Derived(lesions.drop(_FOR_THE_FLOW), tuple(flow))
 
 
 def _on_the_table(attempts: pl.DataFrame) -> pl.DataFrame:
@@ -122,6 +125,11 @@ def _steps(plan: Plan) -> list[tuple[str, pl.Expr, str]]:
     """The steps of the case flow: what stays, the rule, and the reason why the rest leave."""
     wanted = plan.eligibility
     steps = [
+        (
+            "With no attempt set aside",
+            ~pl.col("_in_doubt"),
+            "an attempt on the lesion was set aside at intake, so what happened on the table cannot be known",
+        ),
         ("With an attempt recorded", pl.col("attempts").is_not_null(), "no attempt recorded"),
         (
             "With one first attempt recorded",

@@ -125,6 +125,7 @@ def test_the_case_flow_counts_every_lesion_once_with_its_reason() -> None:
         Case(procedure={"procedure_date": date(2024, 1, 1)}),
         Case(procedure={"procedure_date": date(2025, 12, 31)}),
         Case(lesion={"segment": "popliteal"}),
+        Case(lesion={"lesion_id": "in doubt"}),
     ]
     plan = Plan.model_validate(
         {
@@ -135,9 +136,10 @@ def test_the_case_flow_counts_every_lesion_once_with_its_reason() -> None:
             }
         }
     )
-    derived = derive(tables(*cases), plan)
+    derived = derive(tables(*cases), plan, in_doubt=pl.Series(["in doubt", "not there"]))
     assert [(step.count, step.left_out, step.reason) for step in derived.flow] == [
-        (12, 0, ""),
+        (13, 0, ""),
+        (12, 1, "an attempt on the lesion was set aside at intake, so what happened on the table cannot be known"),
         (10, 2, "no attempt recorded"),
         (8, 2, "attempt number 1 is missing or recorded twice, so the first approach cannot be known"),
         (6, 2, "an attempt number is skipped or recorded twice, so what happened on the table cannot be known"),
@@ -148,9 +150,16 @@ def test_the_case_flow_counts_every_lesion_once_with_its_reason() -> None:
     assert sorted(derived.lesions.get_column("lesion_id")) == ["L0", "L10", "L9"]
 
 
+def test_a_lesion_whose_crossing_was_set_aside_is_not_counted_as_a_failure() -> None:
+    failed_then_lost = Case([(A, False)], lesion={"lesion_id": "lost"})
+    doubted = derive(tables(failed_then_lost, Case()), Plan(), in_doubt=pl.Series(["lost"])).lesions
+    assert doubted.get_column("crossed_in_session").to_list() == [True]
+
+
 def test_a_plan_without_limits_leaves_out_only_what_cannot_be_known() -> None:
     assert [step.label for step in derive(tables(Case()), Plan()).flow] == [
         "Lesions accepted at intake",
+        "With no attempt set aside",
         "With an attempt recorded",
         "With one first attempt recorded",
         "With every attempt up to the last recorded",
@@ -215,7 +224,7 @@ def test_no_lesion_at_all_gives_an_empty_frame_with_every_column() -> None:
     some, none = derive(tables(Case()), Plan()), derive(tables(), Plan())
     assert none.lesions.is_empty()
     assert none.lesions.schema == some.lesions.schema
-    assert [step.count for step in none.flow] == [0, 0, 0, 0]
+    assert [step.count for step in none.flow] == [0, 0, 0, 0, 0]
 
 
 def test_a_plan_that_names_what_is_not_known_stops_with_a_line_for_each_name() -> None:
