@@ -58,10 +58,10 @@ def invent(lesions: int, seed: int, scenario: Scenario = DEMO) -> Service:
     choices = choose(pulls.choice, occlusions, sessions, operators, seed)
     odds = chances(pulls, choices.experience, scenario)
     operator = sessions.operator[occlusions.session]
-    kidney = patients.renal[sessions.patient[occlusions.session]] == 1
+    renal = patients.renal[sessions.patient[occlusions.session]]
     readiness = Readiness(
         # Contrast is spared in kidney disease; those who like to start from below also go on from below sooner.
-        boldness=0.5 * operators.habit_below[operator] - 0.3 * kidney,
+        boldness=0.5 * operators.habit_below[operator] - 0.3 * (renal == 1),
         patience_min=operators.patience_min[operator],
     )
     above = play(odds, readiness, seed, start_below=False)
@@ -72,7 +72,7 @@ def invent(lesions: int, seed: int, scenario: Scenario = DEMO) -> Service:
     harm = invent_harm(course, punctures, occlusions, sessions, patients, cost, scenario, seed)
     follow_up = invent_follow_up(course, occlusions, sessions, patients, harm, scenario, seed)
     made = Invented(patients, operators, sessions, occlusions, course, punctures, cost, harm, follow_up)
-    truth = truth_frame(choices, odds, above, below, occlusions)
+    truth = truth_frame(choices, odds, above, below, occlusions, renal)
     return Service(as_tables(made, seed, scenario), truth, summarize(truth, scenario.name, seed))
 
 

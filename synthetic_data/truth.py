@@ -7,16 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline.case_tables import LESIONS, PATIENTS
 from synthetic_data.approach import Choices
 from synthetic_data.attempts import Course
-from synthetic_data.chance import Flags, Reals
+from synthetic_data.chance import Flags, Ints, Reals
 from synthetic_data.crossing import Chances
-from synthetic_data.lesions import SEGMENTS, Lesions
-from synthetic_data.tables import keys
+from synthetic_data.lesions import Lesions
+from synthetic_data.tables import coded, keys
 
 ENDPOINTS = ("first_approach_crossed", "crossed_in_session")
 POPULATIONS = ("overlap", "all", "treated")
 LENGTH_BANDS_MM = (100.0, 200.0)  # a limit belongs to the longer band
+LENGTH_BANDS = ("under_100", "100_to_199", "200_or_more")
+FLAG = ("false", "true")
 CALCIUM = ("none", "mild", "moderate", "severe")
 
 
@@ -61,10 +64,15 @@ class TruthSummary:
         return self.risk(endpoint, population, profile).difference
 
 
-def truth_frame(choices: Choices, chances: Chances, above: Course, below: Course, lesions: Lesions) -> pl.DataFrame:
-    """One row a lesion: the score, the chances and outcomes under each start, and its profile before values went missing."""
+def truth_frame(
+    choices: Choices, chances: Chances, above: Course, below: Course, lesions: Lesions, renal: Ints
+) -> pl.DataFrame:
+    """One row a lesion: the score, the chances and outcomes under each start, and its profile before values went missing.
+
+    `renal` has one entry a lesion. Profile columns are text, named and coded as the features that the pipeline derives.
+    """
     n = len(lesions.session)
-    short = np.searchsorted(np.asarray(LENGTH_BANDS_MM), lesions.length_mm, side="right")
+    band = np.searchsorted(np.asarray(LENGTH_BANDS_MM), lesions.length_mm, side="right")
     return pl.DataFrame(
         {
             "lesion_id": keys("L", np.arange(n), n),
@@ -79,17 +87,38 @@ def truth_frame(choices: Choices, chances: Chances, above: Course, below: Course
             "session_if_below_probability": below.session_probability,
             "session_if_above": above.crossed_in_session,
             "session_if_below": below.crossed_in_session,
-            "length_band": pl.Series(["under 100 mm", "100 to under 200 mm", "200 mm or more"]).gather(short),
-            "calcium": pl.Series(CALCIUM).gather(lesions.calcium),
-            "proximal_cap": np.where(lesions.convex_proximal, "convex", "concave"),
-            "distal_cap": np.where(lesions.concave_distal, "concave", "convex"),
-            "prior_bypass": pl.Series(["none", "patent", "occluded"]).gather(lesions.prior_bypass),
-            "segment": pl.Series(SEGMENTS).gather(lesions.segment),
+            "length_band": _level(LENGTH_BANDS, band),
+            "calcium": _level(CALCIUM, lesions.calcium),
+            "proximal_cap": coded(LESIONS.column("proximal_cap"), lesions.convex_proximal.astype(np.int64)),
+            "distal_cap": coded(LESIONS.column("distal_cap"), 1 - lesions.concave_distal.astype(np.int64)),
+            "prior_bypass": coded(LESIONS.column("prior_bypass"), lesions.prior_bypass),
+            "segment": coded(LESIONS.column("segment"), lesions.segment),
+            "below_knee": _level(FLAG, lesions.below_knee.astype(np.int64)),
+            "in_stent": _level(FLAG, lesions.in_stent.astype(np.int64)),
+            "target_angiosome": coded(LESIONS.column("target_angiosome"), lesions.angiosome),
+            "runoff_vessels": _level(("0", "1", "2", "3"), lesions.runoff),
+            "renal": coded(PATIENTS.column("renal"), renal),
         }
     )
 
 
-PROFILE_COLUMNS = ("length_band", "calcium", "proximal_cap", "distal_cap", "prior_bypass", "segment")
+def _level(levels: tuple[str, ...], positions: Ints) -> pl.Series:
+    return pl.Series(levels).gather(pl.Series(positions))
+
+
+PROFILE_COLUMNS = (
+    "length_band",
+    "calcium",
+    "proximal_cap",
+    "distal_cap",
+    "prior_bypass",
+    "segment",
+    "below_knee",
+    "in_stent",
+    "target_angiosome",
+    "runoff_vessels",
+    "renal",
+)
 
 
 def summarize(truth: pl.DataFrame, scenario: str, seed: int) -> TruthSummary:
@@ -100,9 +129,9 @@ def summarize(truth: pl.DataFrame, scenario: str, seed: int) -> TruthSummary:
     weights = {"overlap": score * (1.0 - score), "all": np.ones(n), "treated": score}
     members: dict[str, Flags] = {"all": np.ones(n, dtype=np.bool_)}
     for column in PROFILE_COLUMNS:
-        values = truth[column].to_numpy()
-        for level in sorted(set(values.tolist())):
-            members[f"{column}={level}"] = np.asarray(values == level)
+        values = truth[column]
+        for level in values.drop_nulls().unique().sort():
+            members[f"{column}={level}"] = (values == level).fill_null(value=False).to_numpy()
     risks: list[TrueRisk] = []
     for endpoint, part in zip(ENDPOINTS, ("first", "session"), strict=True):
         if_above, if_below = (truth[f"{part}_if_{start}_probability"].to_numpy() for start in ("above", "below"))
