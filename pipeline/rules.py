@@ -64,6 +64,11 @@ def unreadable(column: str) -> str:
     return f"{column} unreadable"
 
 
+def can_be_unreadable(column: Column) -> bool:
+    """Whether a value of the column can be there and yet not be read: anything but text."""
+    return column.type != "text"
+
+
 def value_rules(table: Table) -> tuple[Rule, ...]:
     """The rules that follow from the dictionary for each single value, needed columns and optional ones alike."""
     rules: list[Rule] = []
@@ -71,7 +76,9 @@ def value_rules(table: Table) -> tuple[Rule, ...]:
         target = None if column.needed else column.name
         if column.needed:
             # A value that is there but unreadable has its own reason.
-            missing = pl.col(column.name).is_null() & ~pl.col(unreadable(column.name))
+            missing = pl.col(column.name).is_null()
+            if can_be_unreadable(column):
+                missing = missing & ~pl.col(unreadable(column.name))
             rules.append(Rule(f"{column.name} is missing", missing))
         if column.type in NOT_A:
             sentence = f"{column.name} is not {NOT_A[column.type]}"

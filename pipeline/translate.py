@@ -60,7 +60,8 @@ def translate(
         if column.name not in positions:
             columns.append(pl.lit(None, dtype=pl.String).alias(column.name))
             continue
-        value = _cleaned(str(positions[column.name]), mapping.codes.get(column.name, {}), column)
+        position, codes = str(positions[column.name]), mapping.codes.get(column.name)
+        value = _cleaned(position) if codes is None else _coded(rows[position], codes, column)
         if column.type in ("int", "real"):
             value = _number(value, decimal=decimal or ".", thousands=mapping.thousands, typed_cells=typed_cells)
             value = _in_our_unit(value, column, mapping.units.get(column.name))
@@ -79,27 +80,32 @@ def _constant_text(value: str | int | float | bool) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _cleaned(position: str, codes: Mapping[str, str], column: Column) -> pl.Expr:
-    """The value without spaces around it, its code translated, and null where it says that nothing was recorded."""
+def _cleaned(position: str) -> pl.Expr:
+    """The value without spaces around it, null where it says that nothing was recorded."""
     value = pl.col(position).str.strip_chars()
-    lowered = value.str.to_lowercase()
-    kept = pl.when(lowered.is_in(EMPTY_WORDS) | (value == "")).then(None).otherwise(value)
-    if not codes:
-        return kept
+    nothing = (value == "") | value.str.to_lowercase().is_in(EMPTY_WORDS)
+    return pl.when(~nothing).then(value)
+
+
+def _coded(values: pl.Series, codes: Mapping[str, str], column: Column) -> pl.Expr:
+    """The column's values with the site's codes translated, whatever their capitals."""
     ours = {fold(theirs): our for theirs, our in codes.items()}
+    # Each different value is looked at once: a code column has few.
+    translated = {value: _code(value, ours, column) for value in values.drop_nulls().unique()}
+    return pl.col(values.name).replace_strict(translated, default=None, return_dtype=pl.String)
+
+
+def _code(value: str, ours: Mapping[str, str], column: Column) -> str | None:
     # "1.0" is how a whole number with gaps in its column is often exported.
-    short = lowered.str.strip_suffix(".0")
-    if column.type == "bool":
+    for way in (fold(value), fold(value).removesuffix(".0")):
+        if way in ours:
+            return None if ours[way] == NOT_RECORDED else ours[way]
+    if fold(value) in ("", *EMPTY_WORDS):
+        return None
+    if column.type == "bool" and fold(value) not in ("true", "false"):
         # Where a site's own words are given, ours are not read into its other values: its "1" may well mean no.
-        kept = pl.when(lowered.is_in(["true", "false"]) | kept.is_null()).then(kept).otherwise(value + UNSURE)
-    translated = (
-        pl.when(lowered.is_in(list(ours)))
-        .then(lowered.replace_strict(ours, default=None, return_dtype=pl.String))
-        .when(short.is_in(list(ours)))
-        .then(short.replace_strict(ours, default=None, return_dtype=pl.String))
-        .otherwise(kept)
-    )
-    return pl.when(translated != NOT_RECORDED).then(translated)
+        return value + UNSURE
+    return value.strip()
 
 
 def _number(value: pl.Expr, *, decimal: str, thousands: str | None, typed_cells: bool) -> pl.Expr:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.case_tables import FALSE_WORDS, TRUE_WORDS, Column, Table
-from pipeline.rules import NOT_A, unreadable
+from pipeline.rules import can_be_unreadable, unreadable
 
 ISO_DATE = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?$"
 _LARGEST_WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart
@@ -59,7 +59,7 @@ def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
         else:
             value, mark = _from_text(column)
         columns.append(value.alias(column.name))
-        if column.type in NOT_A or column.type == "code":
+        if can_be_unreadable(column):
             columns.append(mark.fill_null(value=False).alias(unreadable(column.name)))
     return ready.with_columns(columns)
 
