@@ -79,6 +79,7 @@ class Scale:
 def finish(chart: Any, *, padding: dict[str, int]) -> Spec:
     """The Vega-Lite specification with the report's own look and exact outer padding."""
     spec: Spec = chart.to_dict()
+    del spec["$schema"]  # the page names no address
     spec["autosize"] = {"type": "none"}
     spec["padding"] = padding
     spec["config"] = {

@@ -25,10 +25,6 @@ CAUTIONS = (
     "Small numbers are suppressed.",
     "Operators are pseudonymous, and charts are not league tables.",
 )
-MANY_PROFILES = (
-    "No allowance has been made here for looking at many profiles: even if no profile truly differed, about one in twenty "
-    "would show an interval clear of zero by chance. A single profile is a lead to follow up, not a finding."
-)
 # How an endpoint reads in a sentence before "in 68% of lesions"; an endpoint without an entry is quoted by its label.
 _REACHED = {
     "first_approach_crossed": "the first approach succeeded",
@@ -143,7 +139,7 @@ def plain_difference(e: ShownEdition) -> str:
     if c is None:
         return start + "no comparison was made."
     if c.withheld_because:
-        return f"{start}the plain comparison is withheld: {_clause(c.withheld_because)}."
+        return f"{start}the plain comparison is withheld: {clause(c.withheld_because)}."
     d = c.effect("risk_difference")
     if c.counts_hidden or d.estimate is None:
         return f"{start}the plain figures are not printed, because the numbers behind them are small."
@@ -167,7 +163,7 @@ def fair_difference(e: ShownEdition) -> str:
         return "No like-for-like comparison was made."
     d = c.effect("risk_difference")
     if c.withheld_because or d.estimate is None:
-        why = _clause(c.withheld_because or "no estimate could be made")
+        why = clause(c.withheld_because or "no estimate could be made")
         return f"The like-for-like comparison is withheld, so nothing should be read into the plain figures: {why}."
     way = direction(d)
     if way == "unclear":
@@ -255,6 +251,16 @@ def profile_leads(e: ShownEdition) -> str:
     return text + "."
 
 
+def many_profiles(e: ShownEdition) -> str:
+    """That many profiles were looked at and no allowance was made for it."""
+    by_chance = round((1 - e.level) * 100)
+    return (
+        "No allowance has been made here for looking at many profiles: even if no profile truly differed, about"
+        f" {by_chance} in every 100 would show an interval clear of zero by chance. A single profile is a lead to follow"
+        " up, not a finding."
+    )
+
+
 def _named(profiles: list[tuple[str, ShownComparison]]) -> str:
     if not profiles:
         return "none"
@@ -272,7 +278,7 @@ def _short(c: ShownComparison) -> str:
 def too_few(rows: list[tuple[str, str, ShownComparison]]) -> str:
     """The profiles without an estimate, each with its reason, in one sentence; empty when there is none."""
     held = [(f"{_lower(f)} {level}", c) for f, level, c in rows if c.effect("risk_difference").estimate is None]
-    return joined([f"{name} ({_clause(c.withheld_because or 'no estimate')})" for name, c in held])
+    return joined([f"{name} ({clause(c.withheld_because or 'no estimate')})" for name, c in held])
 
 
 def _lower(label: str) -> str:
@@ -282,6 +288,6 @@ def _lower(label: str) -> str:
     return label if keep else f"{first.lower()}{' ' + rest if rest else ''}"
 
 
-def _clause(sentence: str) -> str:
+def clause(sentence: str) -> str:
     """A reason as the end of a sentence: no closing period, first letter lowered."""
     return _lower(sentence.strip().rstrip("."))

@@ -1,0 +1,344 @@
+"""The quarterly strategy report for the service lead: read in a minute, then in ten; on screen, on a phone, on paper."""
+
+from __future__ import annotations
+
+from models.results import Edition
+from reports import alternatives, charts, flow_picture, palette, pictures, tables, wording
+from reports.disclosure import hide_small
+from reports.notation import count, level_text, quantity
+from reports.page import Figure, Key, Section, figure, render
+from reports.shown import ShownComparison, ShownEdition
+
+BELOW_KEY = Key("triangle-up", palette.BELOW, True, "from below (retrograde)")
+ABOVE_KEY = Key("triangle-down", palette.ABOVE, True, "from above (antegrade)")
+PLAIN_KEY = Key("circle", palette.PLAIN, False, "plain figures")
+FAIR_KEY = Key("diamond", palette.FAIR, True, "like for like")
+
+
+def strategy_page(edition: Edition) -> str:
+    """The report as one HTML document. Small numbers are hidden first; the same edition gives the same bytes."""
+    e = hide_small(edition)
+    sections = (
+        _difference(e),
+        _case_flow(e),
+        _on_the_table(e),
+        _profiles(e),
+        _map(e),
+        _prices(e),
+        _trust(e),
+        _data_quality(e),
+        _methods(e),
+    )
+    return render(
+        "strategy.html",
+        sections,
+        e=e,
+        period=f"{wording.day(e.period_start)} to {wording.day(e.period_end)}",
+        sentences=wording.five_sentences(e),
+        caveat=wording.CAVEAT,
+        cautions=wording.CAUTIONS,
+        hidden_note=charts.hidden_note(e.smallest_count_shown),
+    )
+
+
+def _difference(e: ShownEdition) -> Section:
+    main = e.comparison(e.primary_endpoint, "weighting", "overlap")
+    withheld = (
+        f"The like-for-like comparison is withheld: {main.withheld_because}" if main and main.withheld_because else ""
+    )
+    shown = [m for m in e.case_mix if m.trait.unit == "share" and m.retrograde is not None and m.antegrade is not None]
+    return Section(
+        "difference",
+        "Plain figures against like for like",
+        (
+            "The plain figures set lesions as they came side by side. But the start is chosen for the lesion: those started "
+            "from below and from above are not alike. The like-for-like figures weight the lesions so that both groups have "
+            "the same mix of the recorded traits, and answer: among lesions for which either start was realistic, would the "
+            "other start have done better?",
+            *((withheld,) if withheld else ()),
+        ),
+        (
+            figure(
+                "plain-against-fair",
+                "Difference between starting from below and from above",
+                charts.plain_against_fair,
+                e,
+                alternative=alternatives.plain_against_fair(e),
+                table=tables.comparisons(e),
+                key=(PLAIN_KEY, FAIR_KEY),
+                caption=f"Dots with {level_text(e.level)} intervals. Counts are lesions started from below / from above.",
+                absent="" if e.endpoint_labels and e.comparisons else "No comparison was made.",
+                print_table=True,
+            ),
+            figure(
+                "case-mix",
+                "Why they differ: the lesions are not alike",
+                charts.case_mix,
+                e,
+                alternative=alternatives.case_mix(e),
+                table=tables.case_mix(e),
+                key=(BELOW_KEY, ABOVE_KEY),
+                caption=f"Other traits: {others}." if (others := _other_traits(e)) else "",
+                absent=""
+                if shown
+                else "No share of a lesion trait can be shown: none was worked out, or all rest on small numbers.",
+                print_table=True,
+            ),
+        ),
+    )
+
+
+def _other_traits(e: ShownEdition) -> str:
+    """Traits that are not shares, in words."""
+    return "; ".join(
+        f"{m.trait.label} {quantity(m.retrograde, m.trait.unit)} from below,"
+        f" {quantity(m.antegrade, m.trait.unit)} from above"
+        for m in e.case_mix
+        if m.trait.unit != "share"
+    )
+
+
+def _case_flow(e: ShownEdition) -> Section:
+    return Section(
+        "case-flow",
+        "Case flow",
+        ("Every row of the export is either used or set aside with a reason; every lesion left out is accounted for.",),
+        tables=(tables.flow(e), tables.rows_read(e)),
+    )
+
+
+def _on_the_table(e: ShownEdition) -> Section:
+    drawable = any(s.count for s in e.sequences)
+    return Section(
+        "on-the-table",
+        "What happened on the table",
+        (
+            "From the first approach to the end of the session. A failed first approach can be tried again, switched to the "
+            "other approach (bailout), or ended there. These are plain counts, not adjusted.",
+        ),
+        (
+            figure(
+                "on-the-table",
+                "First approach, next step, end of the session",
+                flow_picture.on_the_table,
+                e,
+                alternative=alternatives.on_the_table(e),
+                table=tables.sequences(e),
+                caption="The height of a band is its share of the lesions with that start; both halves have the same scale."
+                + _thin_bands(e),
+                absent=""
+                if drawable
+                else "No sequence of attempts can be shown: there is none, or the numbers are small.",
+            ),
+        ),
+    )
+
+
+def _thin_bands(e: ShownEdition) -> str:
+    if all(s.count is not None for s in e.sequences):
+        return ""
+    return f" Gray bands are not to scale: {charts.hidden_note(e.smallest_count_shown)}"
+
+
+def _profiles(e: ShownEdition) -> Section:
+    rows = wording.profile_comparisons(e)
+    thin = wording.too_few(rows)
+    paragraphs = [
+        "The like-for-like difference within each kind of lesion, one trait at a time.",
+        wording.many_profiles(e),
+    ]
+    if thin:
+        paragraphs.append(f"Without an estimate: {thin}.")
+    return Section(
+        "profiles",
+        "Which lesions did better from below, which from above",
+        tuple(paragraphs),
+        (
+            figure(
+                "profile-forest",
+                "Like-for-like difference by lesion profile",
+                charts.profile_forest,
+                e,
+                alternative=alternatives.profile_forest(e),
+                table=tables.profiles(e),
+                key=(
+                    Key("triangle-up", palette.BELOW, True, "from below did better"),
+                    Key("triangle-down", palette.ABOVE, True, "from above did better"),
+                    Key("circle", palette.QUIET, False, "interval includes no difference"),
+                ),
+                caption=f"Success: {wording.endpoint_label(e, e.primary_endpoint).lower()}. Dots with {level_text(e.level)} "
+                "intervals. Counts are lesions started from below / from above."
+                + (f" {charts.hidden_note(e.smallest_count_shown)}" if any(c.n is None for _, _, c in rows) else ""),
+                absent="" if rows else "No lesion profile was compared.",
+                print_table=True,
+            ),
+        ),
+    )
+
+
+def _map(e: ShownEdition) -> Section:
+    steps = (
+        Key("square", palette.TOWARD_ABOVE[2], True, "from above better"),
+        Key("square", palette.MIDDLE, True, f"within {charts.MAP_STEPS[0]:g} points of no difference"),
+        Key("square", palette.TOWARD_BELOW[2], True, "from below better"),
+        Key("bold-square", palette.INK, False, "interval clear of no difference"),
+    )
+    given = any(c.comparison.effect("risk_difference").estimate is not None for c in e.length_calcium)
+    return Section(
+        "map",
+        "Length and calcium together",
+        (
+            "The like-for-like difference in percentage points, with its interval. A color without a bold frame is a lean "
+            "that the numbers do not settle.",
+        ),
+        (
+            figure(
+                "length-calcium",
+                "Difference by length and calcium",
+                pictures.length_calcium,
+                e,
+                alternative=alternatives.length_calcium(e),
+                table=tables.length_calcium(e),
+                key=steps,
+                caption=f"Darker means a larger difference (steps at {', '.join(f'{s:g}' for s in charts.MAP_STEPS)} points). "
+                "White cells have no estimate; the table gives the reason.",
+                absent=""
+                if given
+                else "No combination of length and calcium has enough comparable lesions for an estimate.",
+            ),
+        ),
+    )
+
+
+def _prices(e: ShownEdition) -> Section:
+    return Section(
+        "prices",
+        "What it cost",
+        (
+            "Plain medians and quartiles by first approach, not adjusted: part of any gap is the harder lesion, not the "
+            "approach. Everything that happened in the session counts toward its first approach.",
+        ),
+        (
+            figure(
+                "prices",
+                "Time, radiation and contrast by first approach",
+                charts.prices,
+                e,
+                alternative=alternatives.prices(e),
+                table=tables.prices(e),
+                key=(
+                    Key("triangle-up", palette.BELOW, False, "from below (retrograde)"),
+                    Key("triangle-down", palette.ABOVE, False, "from above (antegrade)"),
+                ),
+                caption="Mark: median. Bar: middle half of the lesions. Each price has its own scale, from zero.",
+                absent=""
+                if any(p.median is not None for p in e.prices)
+                else "No price can be shown: none is recorded, or too few.",
+            ),
+        ),
+    )
+
+
+def _trust(e: ShownEdition) -> Section:
+    d = e.diagnostics
+    if d is None:
+        main = e.comparison(e.primary_endpoint, "weighting", "overlap")
+        why = main.withheld_because if main and main.withheld_because else "no like-for-like comparison could be fitted"
+        return Section("trust", "How far to trust it", (f"There are no checks to show: {wording.clause(why)}.",))
+    main = e.comparison(e.primary_endpoint, "weighting", "overlap")
+    return Section(
+        "trust",
+        "How far to trust it",
+        (
+            "The comparison is only as fair as the recorded traits make it: a reason for choosing the start that nobody "
+            "wrote down is not allowed for.",
+            *_effective_size(e, main),
+            f"From the recorded traits, the start could be told with a c-statistic of {d.c_statistic:.2f}, where 0.50 is a "
+            "coin toss and 1.00 is certainty. The nearer to certainty, the fewer lesions could have gone either way.",
+        ),
+        (_balance(e), _scores(e)),
+        (tables.gates(e),),
+    )
+
+
+def _effective_size(e: ShownEdition, main: ShownComparison | None) -> tuple[str, ...]:
+    d = e.diagnostics
+    if d is None or main is None or d.effective_n_retrograde is None or d.effective_n_antegrade is None:
+        return ()
+    return (
+        f"Weighting costs precision: the {count(main.retrograde.n)} lesions started from below carry the information of "
+        f"about {d.effective_n_retrograde:,.0f}, the {count(main.antegrade.n)} started from above of about "
+        f"{d.effective_n_antegrade:,.0f}.",
+    )
+
+
+def _balance(e: ShownEdition) -> Figure:
+    terms = e.diagnostics.balance if e.diagnostics else ()
+    more = (
+        f" The {charts.BALANCE_ROWS} largest are drawn; the table has all {len(terms)}."
+        if len(terms) > charts.BALANCE_ROWS
+        else ""
+    )
+    return figure(
+        "balance",
+        "Are the groups alike after weighting?",
+        charts.balance,
+        e,
+        alternative=alternatives.balance(e),
+        table=tables.balance(e),
+        key=(
+            Key("circle", palette.PLAIN, False, "before weighting"),
+            Key("diamond", palette.FAIR, True, "after weighting"),
+        ),
+        caption=f"Left of the line at 0.10 the groups count as alike (Austin 2009).{more}",
+        absent="" if terms else "No balance was worked out.",
+    )
+
+
+def _scores(e: ShownEdition) -> Figure:
+    bars = e.diagnostics.score_bars if e.diagnostics else ()
+    return figure(
+        "score-overlap",
+        "Could lesions have gone either way?",
+        pictures.score_overlap,
+        e,
+        alternative=alternatives.score_overlap(e),
+        table=tables.scores(e),
+        key=(BELOW_KEY, ABOVE_KEY),
+        caption="Where both groups have bars, lesions like these were started both ways and can be compared. "
+        "Ranges with few lesions are joined.",
+        absent="" if bars else "The scores are not shown: too few lesions.",
+    )
+
+
+def _data_quality(e: ShownEdition) -> Section:
+    return Section(
+        "data-quality",
+        "Data quality",
+        ("What the export was missing or had wrong. Mending these at the source makes the next report surer.",),
+        tables=(tables.reasons(e), tables.missing(e)),
+    )
+
+
+def _methods(e: ShownEdition) -> Section:
+    return Section(
+        "methods",
+        "Methods in plain words, and volumes",
+        (),
+        (
+            figure(
+                "quarters",
+                "Lesions by quarter",
+                pictures.quarters,
+                e,
+                alternative=alternatives.quarters(e),
+                table=tables.quarters(e),
+                key=(BELOW_KEY, ABOVE_KEY),
+                caption="Gray: the split by approach is not shown, because the numbers are small."
+                if any(q.retrograde_first is None for q in e.quarters)
+                else "",
+                absent="" if any(q.lesions for q in e.quarters) else "No quarter is large enough to show.",
+            ),
+        ),
+        notes=tuple((m.heading, m.text) for m in e.methods),
+    )
