@@ -123,10 +123,9 @@ def _operator(rng: np.random.Generator, frame: Frame, operators: Operators) -> I
     home = operators.site[pick(rng, tuple(operators.volume), frame.patients)][frame.patient]
     anywhere = pick(rng, tuple(operators.volume), len(home))
     site = np.where(flags(rng, 0.05, len(home)), operators.site[anywhere], home)
-    chosen = np.zeros(len(home), dtype=np.int64)
-    drawn = rng.random(len(home))
-    for one in range(int(operators.site.max()) + 1):
-        here, members = site == one, np.flatnonzero(operators.site == one)
-        edges = np.cumsum(operators.volume[members])
-        chosen[here] = members[np.searchsorted(edges / edges[-1], drawn[here], side="right")]
-    return chosen
+    # Operators stand in the order of their sites: each site's share of the running total of volume is drawn from.
+    total = np.cumsum(operators.volume)
+    ends = total[np.searchsorted(operators.site, site, side="right") - 1]
+    starts = np.concatenate([[0.0], total])[np.searchsorted(operators.site, site, side="left")]
+    drawn = starts + rng.random(len(home)) * (ends - starts)
+    return np.asarray(np.minimum(np.searchsorted(total, drawn, side="right"), len(total) - 1), dtype=np.int64)
