@@ -70,13 +70,15 @@ def build_design(
     covariates: tuple[Covariate, ...],
     treated: Floats,
     interactions: tuple[tuple[str, str], ...] = (),
+    only_in_pairs: tuple[Covariate, ...] = (),
 ) -> Design:
     """The design of the score model: constant, main terms, indicators of "not recorded", interactions.
 
     A missing number is set to the median and flagged by an indicator; a missing category is a level of its own (the
     missing-indicator method, which assumes that the operator, too, decided without the value: Rosenbaum & Rubin 1984, appendix B).
     Terms are scaled to unit SD so that Newton's steps are well conditioned. Interactions are products of the main terms (straight
-    part of a number). `treated` (n,) of 0 and 1 decides which sparse levels are pooled.
+    part of a number); `only_in_pairs` are covariates that the main terms already tell and that enter only there. `treated` (n,) of 0 and 1
+    decides which sparse levels are pooled.
     """
     rows = len(treated)
     terms: list[Term] = [Term("constant", "constant", "constant")]
@@ -92,6 +94,8 @@ def build_design(
         for term, line in made:
             terms.append(term)
             lines.append(line)
+    for covariate in only_in_pairs:
+        mains[covariate.name] = _main_terms(covariate, treated)[0]
     for first, second in interactions:
         for a, line_a in mains.get(first, []):
             for b, line_b in mains.get(second, []):

@@ -44,35 +44,35 @@ def left_out_features(plan: Plan) -> tuple[Feature, ...]:
 
 
 def score_interactions(plan: Plan) -> tuple[tuple[str, str], ...]:
-    chosen = {f.name for f in adjusted_features(plan)} | {"below_knee"}
+    """The pairs of SCORE_INTERACTIONS whose features the plan adjusts for (below the knee follows from the segment)."""
+    chosen = {f.name for f in adjusted_features(plan)}
+    if "segment" in chosen:
+        chosen.add("below_knee")
     return tuple(pair for pair in SCORE_INTERACTIONS if set(pair) <= chosen)
 
 
 def covariates(lesions: pl.DataFrame, plan: Plan, features: Sequence[Feature]) -> tuple[Covariate, ...]:
+    """Each feature as numbers, in order; `lesions` has the columns of derive."""
     return tuple(covariate(lesions, plan, f) for f in features)
 
 
 def covariate(lesions: pl.DataFrame, plan: Plan, chosen: Feature) -> Covariate:
+    """One feature as numbers: a number itself, a category or flag as the index of its level, NaN where not recorded."""
     column = lesions[chosen.name]
     if chosen.kind == "number":
         values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
         return Covariate(chosen.name, chosen.label, "number", values, straight=chosen.straight)
-    if chosen.kind == "flag":
-        values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        return Covariate(chosen.name, chosen.label, "category", values, ("no", "yes"), ("no", "yes"))
     levels = levels_of(chosen, plan, lesions)
-    codes = tuple(code for code, _ in levels)
+    codes = tuple(level.code for level in levels)
+    # Levels that are whatever the data hold are pseudonyms: numbered, so that a report can name them.
+    labels = tuple(level.label if chosen.levels else f"number {j}" for j, level in enumerate(levels, 1))
     index = column.cast(pl.String).replace_strict(
         list(codes), list(range(len(codes))), default=None, return_dtype=pl.Float64
     )
-    return Covariate(
-        chosen.name,
-        chosen.label,
-        "category",
-        index.fill_null(float("nan")).to_numpy(),
-        codes,
-        tuple(label for _, label in levels),
-    )
+    values = index.fill_null(float("nan")).to_numpy()
+    if chosen.kind == "flag":
+        return Covariate(chosen.name, chosen.label, "category", values, ("no", "yes"), ("no", "yes"))
+    return Covariate(chosen.name, chosen.label, "category", values, codes, labels)
 
 
 def balance_lines(lesions: pl.DataFrame, plan: Plan) -> list[Line]:
@@ -80,7 +80,7 @@ def balance_lines(lesions: pl.DataFrame, plan: Plan) -> list[Line]:
     adjusted = covariates(lesions, plan, adjusted_features(plan))
     lines = [line for one in adjusted for line in _trait_lines(one, "fitted")]
     for one in adjusted:
-        if one.kind == "number":
+        if one.kind == "number" and not np.isnan(one.values).all():
             centred = one.values - np.nanmean(one.values)
             lines.append(Line(f"{one.name}^2", f"{one.label}, squared", "square", centred**2))
     names = [name for name in PAIRS_LOOKED_AT if name in lesions.columns]
@@ -97,6 +97,8 @@ def balance_lines(lesions: pl.DataFrame, plan: Plan) -> list[Line]:
 
 
 def _trait_lines(covariate: Covariate, kind: TermKind) -> list[Line]:
+    if np.isnan(covariate.values).all():
+        return []
     if covariate.kind == "number":
         return [Line(covariate.name, covariate.label, kind, covariate.values)]
     missing = np.isnan(covariate.values)

@@ -34,9 +34,9 @@ from models.results import (
     ScoreOverlap,
 )
 from models.weights import balancing_weights, effective_n
-from pipeline.covariates import adjusted_features, balance_lines, covariates, score_interactions
+from pipeline.covariates import adjusted_features, balance_lines, covariate, covariates, score_interactions
 from pipeline.endpoints import endpoint
-from pipeline.features import FEATURES
+from pipeline.features import FEATURES, feature
 from pipeline.plan import Plan
 from pipeline.profiles import Cell, length_calcium_cells, one_way_profiles
 
@@ -91,7 +91,12 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
     reason = withheld_because([arms_gate])
     diagnostics: Diagnostics | None = None
     if reason is None:
-        design = build_design(covariates(lesions, plan, adjusted_features(plan)), treated, score_interactions(plan))
+        design = build_design(
+            covariates(lesions, plan, adjusted_features(plan)),
+            treated,
+            score_interactions(plan),
+            only_in_pairs=(covariate(lesions, plan, feature("below_knee")),),
+        )
         score, pooled = fit_score(design, treated), design.pooled
         reason = score.fit.failed_because
     if reason is not None:

@@ -57,11 +57,11 @@ def _nhefs(outcome: pl.Expr):
     return _study(frame, columns, "qsmk", outcome)
 
 
-def _lalonde(outcome: pl.Expr = pl.col("re78") > 0):
+def _lalonde():
     loaded = load_lalonde()
     frame = pl.DataFrame({name: loaded[name].to_numpy() for name in loaded.columns})
     names = ("age", "educ", "black", "hispan", "married", "nodegree", "re74", "re75")
-    return _study(frame, {n: pl.col(n) for n in names}, "treat", outcome)
+    return _study(frame, {n: pl.col(n) for n in names}, "treat", pl.col("re78") > 0)
 
 
 STUDIES = {
