@@ -51,7 +51,7 @@ BAD_VALUES: Sequence[BadValue] = (
     BadValue("procedures", "abi", "0.9.1", "not a number"),
     BadValue("procedures", "air_kerma_mgy", "-0,2", "out of range"),
     BadValue("lesions", "length_mm", "lang", "not a number"),
-    BadValue("lesions", "length_mm", "950", "out of range: millimetres written for centimetres"),
+    BadValue("lesions", "length_mm", "950", "out of range: millimeters written for centimeters"),
     BadValue("lesions", "proximal_cap", "spitz", "unknown code"),
     BadValue("lesions", "calcium_grade", "7", "not a grade of its scale"),
     BadValue("lesions", "runoff_vessels", "5", "out of range"),

@@ -32,7 +32,7 @@ ANGIOSOME = (ANYWHERE, ANYWHERE, ANYWHERE, FRONT, BACK, SIDE, FRONT, BACK)
 
 @dataclass(frozen=True, slots=True)
 class Lesions:
-    """One entry a lesion. `calcium` is 0 none, 1 mild, 2 moderate, 3 severe: what the recorded grade harmonises to."""
+    """One entry a lesion. `calcium` is 0 none, 1 mild, 2 moderate, 3 severe: what the recorded grade harmonizes to."""
 
     session: Ints
     segment: Ints

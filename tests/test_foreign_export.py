@@ -68,7 +68,7 @@ def test_the_files_are_in_the_sites_own_code_page(mapping: dict[str, Any]) -> No
                 raw.decode("utf-8")
 
 
-def test_lengths_are_written_in_centimetres_with_a_comma(mapping: dict[str, Any]) -> None:
+def test_lengths_are_written_in_centimeters_with_a_comma(mapping: dict[str, Any]) -> None:
     lesions = next(table for table in TABLES if table.name == "lesions")
     headers, lines = written(mapping, lesions)
     key, length = headers.index(mapping["lesions"]["columns"]["lesion_id"]), headers.index("Länge (cm)")
