@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports.notation import count, joined, percent, points, points_interval, quantity, share_of
+from reports.notation import count, joined, percent, points, points_interval, price_text, quantity, share_of
 from reports.shown import ShownComparison, ShownEdition
 from reports.tables import APPROACH
 from reports.wording import direction, endpoint_label, profile_leads
@@ -83,7 +83,9 @@ def prices(e: ShownEdition) -> str:
     for name in dict.fromkeys(p.name for p in e.prices):
         own = [p for p in e.prices if p.name == name and p.median is not None]
         if own:
-            medians = joined([f"{quantity(p.median, 'count')} {p.unit} {APPROACH[p.approach]}" for p in own])
+            medians = joined(
+                [f"{price_text(p.median, p.upper_quartile or 0.0)} {p.unit} {APPROACH[p.approach]}" for p in own]
+            )
             parts.append(f"{own[0].label}: median {medians}.")
     return " ".join(parts)
 

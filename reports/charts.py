@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reports import palette
-from reports.notation import HIDDEN, MINUS, count, percent, points, points_interval, points_with_interval, quantity
+from reports.notation import HIDDEN, MINUS, count, percent, points, points_interval, points_with_interval, price_text
 from reports.row_chart import Mark, Row, Scale, Size, Spec, row_chart
 from reports.shown import ShownComparison, ShownEdition
 from reports.wording import direction, endpoint_label, profile_comparisons
@@ -65,7 +65,7 @@ def _difference_scale(rows: list[Row]) -> Scale:
         line=0.0,
         signed=True,
         text_title="Points (interval)",
-        counts_title="Below / above",
+        counts_title="\u25b2 / \u25bc lesions",
     )
 
 
@@ -116,7 +116,8 @@ def prices(e: ShownEdition, size: Size) -> Spec:
         if p.median is None or p.lower_quartile is None or p.upper_quartile is None:
             rows.append(Row(label, note="too few lesions to show"))
             continue
-        text = f"{quantity(p.median, 'count')} ({quantity(p.lower_quartile, 'count')} to {quantity(p.upper_quartile, 'count')})"
+        low, middle, high = (price_text(v, largest[p.name]) for v in (p.lower_quartile, p.median, p.upper_quartile))
+        text = f"{middle} ({low} to {high})"
         top = largest[p.name]
         mark = Mark(
             p.median / top,
@@ -129,7 +130,11 @@ def prices(e: ShownEdition, size: Size) -> Spec:
             thick=True,
         )
         rows.append(Row(label, (mark,), text=text))
-    return row_chart(tuple(rows), Scale((0.0, 1.04), "", line=0.0, axis=False, text_title="Median (quartiles)"), size)
+    return row_chart(
+        tuple(rows),
+        Scale((0.0, 1.04), "", line=None if size.narrow else 0.0, axis=False, text_title="Median (quartiles)"),
+        size,
+    )
 
 
 def balance(e: ShownEdition, size: Size) -> Spec:

@@ -55,14 +55,14 @@ def points_interval(effect: Effect) -> str:
 
 def points_with_interval(effect: Effect) -> str:
     """A risk difference with its interval, for a table."""
-    return ABSENT if effect.estimate is None else f"{points(effect.estimate)} ({points_interval(effect)})"
+    return ABSENT if effect.estimate is None else f"{points(effect.estimate)} ({unbroken(points_interval(effect))})"
 
 
 def ratio_with_interval(effect: Effect) -> str:
     """A ratio with its interval, for a table."""
     if effect.estimate is None or effect.lower is None or effect.upper is None:
         return ABSENT
-    return f"{ratio(effect.estimate)} ({ratio(effect.lower)} to {ratio(effect.upper)})"
+    return f"{ratio(effect.estimate)} ({unbroken(f'{ratio(effect.lower)} to {ratio(effect.upper)}')})"
 
 
 def ratio(value: float) -> str:
@@ -88,6 +88,18 @@ def quantity(value: float | None, unit: str) -> str:
         return percent(value)
     number = f"{value:,.0f}" if abs(value) >= 20 else f"{value:,.1f}"
     return number if unit == "count" else f"{number} {unit}"
+
+
+def price_text(value: float | None, largest: float) -> str:
+    """A price to the precision that suits the largest number beside it: whole from 20 on, one decimal below."""
+    if value is None:
+        return HIDDEN
+    return f"{value:,.0f}" if largest >= 20 else f"{value:,.1f}"
+
+
+def unbroken(text: str) -> str:
+    """The text kept on one line in a table cell."""
+    return text.replace(" ", "\u00a0")
 
 
 def joined(parts: list[str], *, last: str = "and") -> str:

@@ -58,13 +58,14 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of the page. Figures come before tables; `notes` are paragraphs under a heading each."""
+    """One part of the page. `lead_tables` come before the figures, `tables` after; `notes` are paragraphs under a heading each."""
 
     name: str
     title: str
     paragraphs: tuple[str, ...] = ()
     figures: tuple[Figure, ...] = ()
     tables: tuple[Table, ...] = ()
+    lead_tables: tuple[Table, ...] = ()
     notes: tuple[tuple[str, str], ...] = ()
 
 

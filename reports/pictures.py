@@ -27,20 +27,21 @@ def length_calcium(e: ShownEdition, size: Size) -> Spec:
     width, height = cell_width * len(bands), cell_height * len(grades)
     x_scale, y_scale = alt.Scale(domain=[0, width], nice=False), alt.Scale(domain=[height, 0], nice=False)
     x, y = alt.X("x:Q", scale=x_scale, axis=None), alt.Y("y:Q", scale=y_scale, axis=None)
-    data = alt.Chart(inline(cells))
     layers: list[Any] = [
-        data.mark_rect(opacity=1).encode(
-            x=x,
-            x2="x2:Q",
-            y=y,
-            y2="y2:Q",
-            fill=alt.Fill("fill:N", scale=None),
-            stroke=alt.Stroke("edge:N", scale=None),
-            strokeWidth=alt.StrokeWidth("edge_width:Q", scale=None),
-            strokeDash=alt.StrokeDash(
-                "dash:N", scale=alt.Scale(domain=["whole", "broken"], range=[[1, 0], [3, 3]]), legend=None
-            ),
-            tooltip=alt.Tooltip("tip:N", title=" "),
+        *(
+            alt.Chart(inline([c for c in cells if c["given"] is given]))
+            .mark_rect(opacity=1, strokeDash=[1, 0] if given else [4, 3])
+            .encode(
+                x=x,
+                x2="x2:Q",
+                y=y,
+                y2="y2:Q",
+                fill=alt.Fill("fill:N", scale=None),
+                stroke=alt.Stroke("edge:N", scale=None),
+                strokeWidth=alt.StrokeWidth("edge_width:Q", scale=None),
+                tooltip=alt.Tooltip("tip:N", title=" "),
+            )
+            for given in (True, False)
         ),
         *(
             _cell_text([c for c in cells if c["weight"] == weight], x_scale, y_scale, line, size)
@@ -74,7 +75,7 @@ def _cell(c: ShownCell, bands: list[str], grades: list[str], width: int, height:
         "fill": fill,
         "edge": palette.INK if clear else palette.QUIET,
         "edge_width": 2.5 if clear else 0.8,
-        "dash": "whole" if shown else "broken",
+        "given": shown,
         "weight": "bold" if clear else "normal",
         "ink": palette.text_on(fill) if shown else palette.QUIET,
         "first": first,
@@ -175,19 +176,19 @@ def score_overlap(e: ShownEdition, size: Size) -> Spec:
         )
     )
     zero = alt.Chart(inline([{"y": 0}])).mark_rule(color=palette.INK).encode(y=y)
-    names = (
-        alt.Chart(
-            inline(
-                [
-                    {"x": 0.99, "y": top * 0.88, "text": "\u25b2 started from below", "color": palette.BELOW},
-                    {"x": 0.99, "y": -top * 0.88, "text": "\u25bc started from above", "color": palette.ABOVE},
-                ]
-            )
+    words = alt.Chart(
+        inline(
+            [
+                {"x": 0.01, "y": top * 0.9, "text": "\u25b2 started from below", "color": palette.BELOW},
+                {"x": 0.72, "y": -top * 0.9, "text": "\u25bc started from above", "color": palette.ABOVE},
+            ]
         )
-        .mark_text(align="right", fontWeight="bold")
-        .encode(x=x, y=y, text="text:N", color=alt.Color("color:N", scale=None))
     )
-    chart = alt.layer(base, zero, names, width=width, height=230)
+    place = {"x": x, "y": y, "text": alt.Text("text:N")}
+    style: dict[str, Any] = {"align": "left", "fontWeight": "bold"}
+    edge = words.mark_text(**style, color=palette.PAGE, stroke=palette.PAGE, strokeWidth=4).encode(**place)
+    names = words.mark_text(**style).encode(**place, color=alt.Color("color:N", scale=None))
+    chart = alt.layer(base, zero, edge, names, width=width, height=230)
     return finish(chart, padding={"left": left, "right": 12, "top": 6, "bottom": 42})
 
 

@@ -32,6 +32,7 @@ class Size:
 WIDE = Size("wide", 700)
 NARROW = Size("narrow", 340)
 SIZES = (WIDE, NARROW)
+WIDEST_LETTER = 6.3  # pixels of an average letter at 12 px, measured on our labels
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,8 @@ def inline(values: list[dict[str, Any]]) -> alt.InlineData:
 
 def row_chart(rows: tuple[Row, ...], scale: Scale, size: Size) -> Spec:
     """The chart of these rows at this size."""
-    left, right = (4, 4) if size.narrow else (196, 8 + 142 * bool(scale.text_title) + 76 * bool(scale.counts_title))
+    right = 4 if size.narrow else 8 + 142 * bool(scale.text_title) + 76 * bool(scale.counts_title)
+    left = 4 if size.narrow else _room_for_names(rows)
     width = size.total - left - right
     tops: list[int] = []
     y = 0
@@ -122,6 +124,12 @@ def row_chart(rows: tuple[Row, ...], scale: Scale, size: Size) -> Spec:
     chart = alt.layer(*layers, width=width, height=height)
     top = 24 if any(scale.ends) or (not size.narrow and (scale.text_title or scale.counts_title)) else 6
     return finish(chart, padding={"left": left, "right": right, "top": top, "bottom": 42 if scale.axis else 6})
+
+
+def _room_for_names(rows: tuple[Row, ...]) -> int:
+    """Pixels to the left of a wide plot: enough for the longest name, within reason."""
+    longest = max((len(r.label) for r in rows if not r.heading), default=0)
+    return round(min(max(longest * WIDEST_LETTER + 22, 120), 300))
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,18 +204,25 @@ def _labels(rows: tuple[Row, ...], tops: list[int], place: _Place) -> list[Any]:
         return [{"y": place.name_of(r, t), "text": pick(r)} for r, t in pairs if pick(r)]
 
     narrow = place.size.narrow
-    name_x, name_align, limit = (0, "left", 200) if narrow else (-12, "right", 182)
+    name_x, name_align, limit = (0, "left", 330) if narrow else (-12, "right", place.left - 12)
     layers: list[Any] = []
 
     def name(row: Row) -> str:
         if row.heading:
             return ""
-        return f"{row.label}   {row.counts}" if narrow and row.counts else row.label
+        return f"{row.label} \u00b7 {row.counts}" if narrow and row.counts else row.label
 
     headings = column(lambda r: r.label if r.heading else "")
     if headings:
         layers.append(
-            _text(headings, place, 0 if narrow else -188, align="left", fontWeight="bold", limit=330 if narrow else 420)
+            _text(
+                headings,
+                place,
+                0 if narrow else 8 - place.left,
+                align="left",
+                fontWeight="bold",
+                limit=330 if narrow else 420,
+            )
         )
     layers.append(_text(column(name), place, name_x, align=name_align, limit=limit))
     texts = column(lambda r: r.text)

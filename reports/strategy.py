@@ -250,6 +250,7 @@ def _trust(e: ShownEdition) -> Section:
         "trust",
         "How far to trust it",
         (
+            wording.gates_sentence(e),
             "The comparison is only as fair as the recorded traits make it: a reason for choosing the start that nobody "
             "wrote down is not allowed for.",
             *_effective_size(e, main),
@@ -257,7 +258,7 @@ def _trust(e: ShownEdition) -> Section:
             "coin toss and 1.00 is certainty. The nearer to certainty, the fewer lesions could have gone either way.",
         ),
         (_balance(e), _scores(e)),
-        (tables.gates(e),),
+        lead_tables=(tables.gates(e),),
     )
 
 
@@ -333,7 +334,10 @@ def _methods(e: ShownEdition) -> Section:
                 e,
                 alternative=alternatives.quarters(e),
                 table=tables.quarters(e),
-                key=(BELOW_KEY, ABOVE_KEY),
+                key=(
+                    Key("square", palette.BELOW, True, "from below, lower part of a bar"),
+                    Key("square", palette.ABOVE, True, "from above, upper part"),
+                ),
                 caption="Gray: the split by approach is not shown, because the numbers are small."
                 if any(q.retrograde_first is None for q in e.quarters)
                 else "",

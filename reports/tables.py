@@ -11,9 +11,11 @@ from reports.notation import (
     count,
     percent,
     points_with_interval,
+    price_text,
     quantity,
     ratio_with_interval,
     share_of,
+    unbroken,
 )
 from reports.palette import VERDICT_MARK, VERDICT_WORD
 from reports.shown import ShownArm, ShownComparison, ShownEdition
@@ -44,6 +46,7 @@ class Table:
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     words: frozenset[int] = frozenset({0})
+    row_classes: tuple[str, ...] = ()
 
     @property
     def has_hidden(self) -> bool:
@@ -55,7 +58,7 @@ def _risk(arm: ShownArm) -> str:
     """An arm's success as a percentage with its interval."""
     if arm.risk is None or arm.lower is None or arm.upper is None:
         return ABSENT
-    return f"{percent(arm.risk)} ({percent(arm.lower)} to {percent(arm.upper)})"
+    return f"{percent(arm.risk)} ({unbroken(f'{percent(arm.lower)} to {percent(arm.upper)}')})"
 
 
 def _effects(c: ShownComparison) -> tuple[str, str, str]:
@@ -76,20 +79,13 @@ def comparisons(e: ShownEdition) -> Table:
                 continue
             numbers = (_risk(c.retrograde), _risk(c.antegrade), *_effects(c))
             rows.append((endpoint_label(e, endpoint), name, *numbers, c.withheld_because or c.note))
+    remarks = any(row[-1] for row in rows)
+    columns = ("Success", "Comparison", "From below", "From above", "Difference, points", "Risk ratio", "Odds ratio")
     return Table(
         "Plain and like-for-like comparisons. Difference and ratios are from below against from above; a difference above "
         "zero, or a ratio above one, favors starting from below.",
-        (
-            "Success",
-            "Comparison",
-            "From below",
-            "From above",
-            "Difference, points",
-            "Risk ratio",
-            "Odds ratio",
-            "Remark",
-        ),
-        tuple(rows),
+        (*columns, "Remark") if remarks else columns,
+        tuple(row if remarks else row[:-1] for row in rows),
         frozenset({0, 1, 7}),
     )
 
@@ -186,7 +182,7 @@ def profiles(e: ShownEdition) -> Table:
         rows.append(
             (
                 f"{feature}: {level}",
-                *(f"{count(a.events)} of {count(a.n)}" for a in (c.retrograde, c.antegrade)),
+                *(unbroken(f"{count(a.events)} of {count(a.n)}") for a in (c.retrograde, c.antegrade)),
                 _effects(plain)[0] if plain else ABSENT,
                 points_with_interval(d),
                 VERDICT[direction(d)] + (f": {c.withheld_because}" if c.withheld_because else ""),
@@ -222,9 +218,7 @@ def length_calcium(e: ShownEdition) -> Table:
 
 def prices(e: ShownEdition) -> Table:
     """Medians and quartiles by first approach."""
-
-    def number(value: float | None) -> str:
-        return HIDDEN if value is None else quantity(value, "count")
+    largest = {p.name: max(q.upper_quartile or 0.0 for q in e.prices if q.name == p.name) for p in e.prices}
 
     return Table(
         "What a session cost by first approach: median, quartiles and the lesions with a record. Plain figures, not adjusted.",
@@ -234,9 +228,7 @@ def prices(e: ShownEdition) -> Table:
                 f"{p.label} ({p.unit})",
                 APPROACH[p.approach],
                 count(p.n),
-                number(p.median),
-                number(p.lower_quartile),
-                number(p.upper_quartile),
+                *(price_text(v, largest[p.name]) for v in (p.median, p.lower_quartile, p.upper_quartile)),
             )
             for p in e.prices
         ),
@@ -252,6 +244,7 @@ def gates(e: ShownEdition) -> Table:
         ("Result", "Check", "Threshold from"),
         tuple((f"{VERDICT_MARK[g.verdict]} {VERDICT_WORD[g.verdict]}", g.sentence, g.source) for g in found),
         frozenset({0, 1, 2}),
+        tuple(f"gate-{g.verdict}" for g in found),
     )
 
 

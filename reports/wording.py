@@ -275,6 +275,29 @@ def _short(c: ShownComparison) -> str:
     return f"{points(d.estimate)} points, {points_interval(d)}"
 
 
+def gates_sentence(e: ShownEdition) -> str:
+    """How many checks passed, how many ask for caution, how many withhold."""
+    verdicts = [g.verdict for g in e.diagnostics.gates] if e.diagnostics else []
+    if not verdicts:
+        return "No check was made on the main comparison."
+    if all(v == "pass" for v in verdicts):
+        return (
+            f"All {len(verdicts)} checks on the main comparison passed."
+            if len(verdicts) > 1
+            else "The one check passed."
+        )
+    parts = [
+        f"{n} {word}"
+        for v, word in (
+            ("pass", "passed"),
+            ("caution", "asked for caution"),
+            ("withhold", "failed, so that the figure is withheld"),
+        )
+        if (n := verdicts.count(v))  # type: ignore[arg-type]
+    ]
+    return f"Of {len(verdicts)} checks on the main comparison, {joined(parts)}."
+
+
 def too_few(rows: list[tuple[str, str, ShownComparison]]) -> str:
     """The profiles without an estimate, each with its reason, in one sentence; empty when there is none."""
     held = [(f"{_lower(f)} {level}", c) for f, level, c in rows if c.effect("risk_difference").estimate is None]
