@@ -53,6 +53,22 @@ def contrast(values: Floats, treated: Floats, weight: Floats) -> Contrast:
     return Contrast(means[0], means[1], smd, spreads[0] / spreads[1] if spreads[1] > 0 else None)
 
 
+def weighted_differences(matrix: Floats, treated: Floats, weight: Floats) -> Floats:
+    """Standardized weighted mean differences of many lines at once, (lines,), as in `contrast` with n - 1 variances.
+
+    `matrix` (lines, n), all recorded. A line without spread in the unweighted groups has difference 0.
+    """
+    gaps, spread = [], np.zeros(len(matrix))
+    for arm in (1, 0):
+        x, w = matrix[:, treated == arm], weight[treated == arm]
+        gaps.append(x @ w / w.sum())
+        if x.shape[1] > 1:
+            spread += x.var(axis=1, ddof=1) / 2
+    scale = np.sqrt(spread)
+    varied = np.where(scale > 1e-9, scale, 1.0)
+    return np.asarray(np.where(scale > 1e-9, (gaps[0] - gaps[1]) / varied, 0.0), dtype=np.float64)
+
+
 def balance_term(line: Line, treated: Floats, weight: Floats) -> BalanceTerm | None:
     """Balance of one line before and after weighting, over the lesions in which it is recorded; None when an arm has none."""
     known = ~np.isnan(line.values)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from models.intervals import TwoByTwo, sparse_effects, wilson, z_value
 from models.propensity import Score
@@ -162,7 +162,7 @@ def _wald(measure: Measure, estimate: float, influence: Floats, factor: float, l
     """Wald interval; a ratio comes in as its log and leaves as itself."""
     error = float(np.sqrt(factor * (influence @ influence)))
     half = z_value(level) * error
-    p_value = float(2 * norm.sf(abs(estimate) / error)) if error > 0 else None
+    p_value = float(2 * ndtr(-abs(estimate) / error)) if error > 0 else None
     limits = np.array([estimate, estimate - half, estimate + half])
     shown = limits if measure == "risk_difference" else np.exp(limits)
     return Effect(measure, float(shown[0]), float(shown[1]), float(shown[2]), p_value)

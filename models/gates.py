@@ -6,15 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from models.results import BalanceTerm, Gate, GateVerdict
 
-# Chance that the largest of the terms looked at passes its chance limit although the score is right.
-FALSE_ALARM = 0.05
+# Chance that the largest of the terms looked at passes its chance limit although the score is right: for a caution,
+# and for withholding, where a false alarm costs an answer.
+FALSE_CAUTION = 0.05
+FALSE_WITHHOLDING = 0.01
 
 STUART = "Stuart 2010, Stat Sci 25:1-21, after Rubin 2001"
 AUSTIN = "Austin 2009, Stat Med 28:3083-3107"
+UNFITTED = "squares, combinations and traits that were not fitted are alike after weighting"
 PRACTICE = "common practice, no source; set in the plan"
 
 
@@ -55,8 +58,8 @@ def effective_size_gate(effective_retrograde: float, effective_antegrade: float,
     )
 
 
-def chance_imbalance(effective_retrograde: float, effective_antegrade: float, terms: int) -> float:
-    """Standardized difference that the largest of `terms` differences passes with probability FALSE_ALARM in a randomized comparison.
+def chance_imbalance(effective_retrograde: float, effective_antegrade: float, terms: int, probability: float) -> float:
+    """Standardized difference that the largest of `terms` differences passes with `probability` in a randomized comparison.
 
     A standardized difference has standard error sqrt(1/n1 + 1/n0) when the arms are alike (Hedges & Olkin 1985); Bonferroni over the
     terms. Weighting that balances the fitted terms exactly leaves less than this, so the limit is on the lenient side.
@@ -64,31 +67,33 @@ def chance_imbalance(effective_retrograde: float, effective_antegrade: float, te
     if min(effective_retrograde, effective_antegrade) <= 0 or terms < 1:
         return float("inf")
     spread = np.sqrt(1 / effective_retrograde + 1 / effective_antegrade)
-    return float(norm.ppf(1 - FALSE_ALARM / (2 * terms)) * spread)
+    return float(ndtri(1 - probability / (2 * terms)) * spread)
 
 
 def imbalance_gate(
-    balance: Sequence[BalanceTerm],
+    differences: Sequence[float],
     effective_retrograde: float,
     effective_antegrade: float,
     limits: Thresholds,
+    sentence: str = UNFITTED,
 ) -> Gate:
-    """The largest difference left after weighting among terms that were NOT fitted: squares, interactions, left-out traits.
+    """The largest of the standardized `differences` left after weighting.
 
-    Overlap weights balance fitted terms exactly whatever the score's form, so those say nothing; these do. A caution needs a
-    difference above the caution limit and above what chance would give in a randomized comparison of the same effective
-    size; withholding needs the larger limit and chance's.
+    For the whole service these are squares, interactions and traits left out: overlap weights balance the fitted terms exactly whatever
+    the score's form, so those say nothing. Within a profile the fitted terms themselves are looked at. A caution needs
+    a difference above the caution limit and above what chance would give in a randomized comparison of the same
+    effective size; withholding needs the larger limit and chance's.
     """
-    unfitted = [abs(term.smd_after) for term in balance if term.kind != "fitted"]
-    worst = max(unfitted, default=0.0)
-    chance = chance_imbalance(effective_retrograde, effective_antegrade, max(len(unfitted), 1))
-    caution, withhold = max(limits.caution_imbalance, chance), max(limits.largest_imbalance, chance)
+    worst = max((abs(d) for d in differences), default=0.0)
+    terms = max(len(differences), 1)
+    sizes = (effective_retrograde, effective_antegrade)
+    caution = max(limits.caution_imbalance, chance_imbalance(*sizes, terms, FALSE_CAUTION))
+    withhold = max(limits.largest_imbalance, chance_imbalance(*sizes, terms, FALSE_WITHHOLDING))
     verdict: GateVerdict = "withhold" if worst > withhold else "caution" if worst > caution else "pass"
     return Gate(
-        "unfitted_imbalance",
-        "traits, squares and combinations that were not fitted are alike after weighting "
-        f"(largest difference of {len(unfitted)} looked at, in standard deviations; "
-        f"withheld above {withhold:.2f}; chance alone would reach {chance:.2f})",
+        "imbalance",
+        f"{sentence} (the largest of {len(differences)} differences, in standard deviations; a caution above {caution:.2f}, "
+        f"withheld above {withhold:.2f}; neither limit lies below what chance alone would give)",
         worst,
         caution,
         verdict,
@@ -126,6 +131,14 @@ def separation_gate(c: float) -> Gate:
 
 
 def withheld_because(gates: Sequence[Gate]) -> str | None:
-    """The sentence under a withheld estimate, or None. Never names a count below a limit."""
-    failed = [gate for gate in gates if gate.verdict == "withhold"]
-    return "; ".join(f"not so: {gate.sentence}" for gate in failed) or None
+    """Why there is no estimate, in a few words, or None. Never names a count below a limit."""
+    failed = [_FAILURES[gate.name].format(gate.threshold) for gate in gates if gate.verdict == "withhold"]
+    return "; ".join(failed) or None
+
+
+_FAILURES = {
+    "arm_size": "fewer than {:g} lesions were started by one of the approaches",
+    "effective_size": "after weighting one of the approaches counts for fewer than {:g} lesions",
+    "fitted_imbalance": "the groups stay unlike after weighting",
+    "imbalance": "the groups stay unlike after weighting",
+}

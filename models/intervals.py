@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import beta, chi2, norm
+from scipy.special import ndtri
+from scipy.stats import beta, chi2
 
 from models.results import Effect
 
@@ -32,7 +33,7 @@ class TwoByTwo:
 
 def z_value(level: float) -> float:
     """Two-sided normal quantile."""
-    return float(norm.ppf(0.5 + level / 2))
+    return float(ndtri(0.5 + level / 2))
 
 
 def wilson(events: float, n: float, level: float) -> tuple[float, float]:

@@ -20,11 +20,11 @@ from pipeline.estimate import Estimates, estimate
 from pipeline.identity import load_key, pseudonymize
 from pipeline.mapping import load_mapping
 from pipeline.plan import Plan, load_plan
+from pipeline.plan_names import check_names
 from pipeline.publish import Outputs, publish
 from pipeline.read import SourceFile, read_export
 from pipeline.result_tables import counts_table, estimates_table, set_aside_table
 from pipeline.store import write_store
-from reports.disclosure import hidden_profiles
 from reports.strategy import strategy_page
 
 Engine = Literal["auto", "prefect", "direct"]
@@ -83,6 +83,7 @@ class Results:
 def _read(work: Work) -> Work:
     request = work.request
     plan = load_plan(request.plan)
+    check_names(plan)
     if request.service is not None:
         plan = plan.model_copy(update={"service": request.service})
     export = read_export(request.tables, load_mapping(request.mapping))
@@ -227,7 +228,7 @@ def _run_in_prefect(request: Request, tell: Callable[[str], None]) -> Work:
         began.append(time.perf_counter())
         work = Work(request)
         for step in STEPS:
-            stepping = task(_timed, name=step.name, persist_result=False, cache_policy=NO_CACHE, log_prints=False)
+            stepping = task(name=step.name, persist_result=False, cache_policy=NO_CACHE, log_prints=False)(_timed)
             if step.name == "publish":
                 work = replace(work, seconds=(("prefect start", began[0] - start), *work.seconds))
             work = stepping(step, work, tell)
@@ -240,9 +241,8 @@ def _run_in_prefect(request: Request, tell: Callable[[str], None]) -> Work:
 
 def _results(work: Work) -> Results:
     accepted, edition = _made(work.accepted), _made(work.edition)
-    smallest = work.plan.smallest_count_shown
     return Results(
-        estimates_table(edition.comparisons, hidden_profiles(edition.comparisons, smallest), smallest),
+        estimates_table(edition),
         counts_table(edition),
         set_aside_table(accepted),
         _made(work.derived).lesions,

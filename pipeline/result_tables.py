@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import polars as pl
 
-from models.results import CONTRAST, Comparison, Edition
+from models.results import CONTRAST, Edition, Measure
 from pipeline.check import Accepted
+from reports.disclosure import hide_comparisons
+from reports.shown import ShownComparison
 
 ESTIMATE_COLUMNS: dict[str, type[pl.DataType]] = {
     "endpoint": pl.String,
@@ -29,64 +29,46 @@ ESTIMATE_COLUMNS: dict[str, type[pl.DataType]] = {
     "effective_n": pl.Float64,
     "note": pl.String,
 }
-MEASURES = ("risk_difference", "risk_ratio", "odds_ratio")
+MEASURES: tuple[Measure, ...] = ("risk_difference", "risk_ratio", "odds_ratio")
 
 
-def estimates_table(
-    comparisons: Iterable[Comparison], hidden: frozenset[tuple[str, str]], smallest: int
-) -> pl.DataFrame:
-    """The rows of estimates.csv.
+def estimates_table(edition: Edition) -> pl.DataFrame:
+    """The rows of estimates.csv: every comparison of the edition, the length x calcium cells last.
 
-    `hidden` holds the (endpoint, profile) pairs whose counts are below `smallest` or would give such a count away: their counts,
-    effective size and crude estimates are left empty, their adjusted estimates stay.
+    Counts that are small, or that would give a small one away, are empty, and so are effective sizes and crude estimates that
+    rest on them; adjusted estimates stay.
     """
-    rows = [
-        row
-        for comparison in comparisons
-        for row in _rows(comparison, (comparison.endpoint, comparison.profile) in hidden, smallest)
-    ]
+    shown = hide_comparisons(
+        (*edition.comparisons, *(cell.comparison for cell in edition.length_calcium)), edition.smallest_count_shown
+    )
+    rows = [row for comparison in shown for row in _rows(comparison, edition.smallest_count_shown)]
     return pl.DataFrame(rows, schema=ESTIMATE_COLUMNS, orient="row")
 
 
-def _rows(c: Comparison, hidden: bool, smallest: int) -> list[tuple[object, ...]]:
+def _rows(c: ShownComparison, smallest: int) -> list[tuple[object, ...]]:
     notes = [c.note] if c.note else []
     if c.withheld_because is not None:
         notes.insert(0, f"withheld: {c.withheld_because}")
-    if hidden:
-        notes.append(f"counts hidden: a group of fewer than {smallest} or one that would give it away")
-    effects = {e.measure: e for e in c.effects}
-    sizes = [arm.effective_n for arm in (c.retrograde, c.antegrade)]
-    effective = None if hidden or None in sizes else sum(s for s in sizes if s is not None)
-    counts: tuple[int | None, ...] = (
-        (None,) * 5 if hidden else (c.n, c.retrograde.n, c.antegrade.n, c.retrograde.events, c.antegrade.events)
-    )
+    if c.counts_hidden:
+        notes.append(f"counts hidden: a group of fewer than {smallest}, or one that would give it away")
+    below, above = c.retrograde, c.antegrade
+    sizes = (below.effective_n, above.effective_n)
+    effective = None if sizes[0] is None or sizes[1] is None else sizes[0] + sizes[1]
+    counts = (c.n, below.n, above.n, below.events, above.events)
     rows: list[tuple[object, ...]] = []
     for measure in MEASURES:
-        effect = effects.get(measure)  # type: ignore[call-overload]
-        shown = effect is not None and not (hidden and c.method == "crude")
-        values = (effect.estimate, effect.lower, effect.upper) if shown else (None, None, None)
-        p_value = effect.p_value if shown else None
-        rows.append(
-            (
-                c.endpoint,
-                CONTRAST,
-                c.population,
-                c.method,
-                c.profile,
-                measure,
-                *values,
-                c.level,
-                p_value,
-                *counts,
-                effective,
-                "; ".join(notes),
-            )
-        )
+        effect = c.effect(measure)
+        limits = (effect.estimate, effect.lower, effect.upper)
+        asked = (c.endpoint, CONTRAST, c.population, c.method, c.profile, measure)
+        rows.append((*asked, *limits, c.level, effect.p_value, *counts, effective, "; ".join(notes)))
     return rows
 
 
 def counts_table(edition: Edition) -> pl.DataFrame:
-    """The rows of counts.csv: stage, table, label, count, reason. Counts below the plan's smallest are empty."""
+    """The rows of counts.csv: stage, table, label, count, reason.
+
+    Counts of rows by why they were not used, not of patients by trait: nothing is hidden, so that read = used + set aside can be checked.
+    """
     rows: list[tuple[str, str, str, int | None, str]] = []
     for t in edition.table_counts:
         rows.append(("intake", t.table, "rows read", t.read, ""))
