@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.case_tables import Column, Table
-from pipeline.mapping import NOT_RECORDED, TableMapping, unit_factor
+from pipeline.distinct import over_distinct
+from pipeline.mapping import NOT_RECORDED, Constant, TableMapping, unit_factor
 from pipeline.source import fold
 from pipeline.typed_values import ISO_DATE
 
@@ -50,39 +51,40 @@ def translate(
     if decimal is None and _writes_decimal_comma(table, rows, positions, mapping):
         decimal = ","
         notes.append("numbers read with a decimal comma")
-    columns: list[pl.Expr] = [pl.col("row"), pl.col("fault")]
+    columns = rows.select("row", "fault")
     for column in table.columns:
-        if column.name in mapping.constants:
-            constant = pl.lit(_constant_text(mapping.constants[column.name]))
-            # A line that could not be read holds nothing, not even a constant.
-            columns.append(pl.when(pl.col("fault").is_null()).then(constant).alias(column.name))
-            continue
         if column.name not in positions:
-            columns.append(pl.lit(None, dtype=pl.String).alias(column.name))
+            constant = pl.lit(_constant_text(mapping.constants.get(column.name)), dtype=pl.String)
+            # A line that could not be read holds nothing, not even a constant.
+            filled = pl.when(pl.col("fault").is_null()).then(constant)
+            columns = columns.with_columns(filled.alias(column.name))
             continue
-        position, codes = str(positions[column.name]), mapping.codes.get(column.name)
-        value = _cleaned(position) if codes is None else _coded(rows[position], codes, column)
+        written = rows[str(positions[column.name])].alias(column.name)
+        codes = mapping.codes.get(column.name)
+        value = _cleaned(column.name) if codes is None else _coded(written, codes, column)
         if column.type in ("int", "real"):
             value = _number(value, decimal=decimal or ".", thousands=mapping.thousands, typed_cells=typed_cells)
             value = _in_our_unit(value, column, mapping.units.get(column.name))
         elif column.type == "date":
             pattern = mapping.dates
             if pattern is None:
-                pattern, note, fault = _date_order(rows.select(value).to_series(), column)
+                pattern, note, fault = _date_order(over_distinct(written, value).to_series(), column)
                 notes += [f"{column.name} {note}"] if note else []
                 faults += [fault] if fault else []
             value = _iso_date(value, pattern, serials=typed_cells)
-        columns.append(value.alias(column.name))
-    return Translated(rows.select(columns), tuple(notes), tuple(faults))
+        columns = columns.with_columns(over_distinct(written, value).to_series())
+    return Translated(columns, tuple(notes), tuple(faults))
 
 
-def _constant_text(value: str | int | float | bool) -> str:
+def _constant_text(value: Constant | None) -> str | None:
+    if value is None:
+        return None
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _cleaned(position: str) -> pl.Expr:
+def _cleaned(name: str) -> pl.Expr:
     """The value without spaces around it, null where it says that nothing was recorded."""
-    value = pl.col(position).str.strip_chars()
+    value = pl.col(name).str.strip_chars()
     nothing = (value == "") | value.str.to_lowercase().is_in(EMPTY_WORDS)
     return pl.when(~nothing).then(value)
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.case_tables import FALSE_WORDS, TRUE_WORDS, Column, Table
-from pipeline.rules import can_be_unreadable, unreadable
+from pipeline.distinct import over_distinct
+from pipeline.rules import unreadable
 
 ISO_DATE = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?$"
 _LARGEST_WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart
@@ -49,19 +50,21 @@ def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
     Beside each column that can be unreadable stands a mark (see `rules.unreadable`): true where a value is there and
     cannot be read as its type, or is not one of its codes. Other columns of `frame` are kept.
     """
-    ready = frame.with_columns(
-        as_text(frame[c.name]).alias(c.name) for c in table.columns if not _is_typed(frame.schema[c.name], c)
-    )
-    columns: list[pl.Expr] = []
+    columns: list[pl.Series] = []
     for column in table.columns:
-        if _is_typed(ready.schema[column.name], column):
-            value, mark = _from_typed(column)
+        values = frame[column.name]
+        if column.type == "text":
+            read = as_text(values).to_frame().select(_from_text(column)[0].alias(column.name))
+        elif _is_typed(values.dtype, column):
+            read = values.to_frame().select(_named(column, *_from_typed(column)))
         else:
-            value, mark = _from_text(column)
-        columns.append(value.alias(column.name))
-        if can_be_unreadable(column):
-            columns.append(mark.fill_null(value=False).alias(unreadable(column.name)))
-    return ready.with_columns(columns)
+            read = over_distinct(as_text(values), *_named(column, *_from_text(column)))
+        columns += read.with_columns(pl.col(pl.Boolean).exclude(column.name).fill_null(value=False)).get_columns()
+    return frame.with_columns(columns)
+
+
+def _named(column: Column, value: pl.Expr, mark: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    return value.alias(column.name), mark.alias(unreadable(column.name))
 
 
 def _is_typed(kind: pl.DataType, column: Column) -> bool:
