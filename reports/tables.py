@@ -29,10 +29,10 @@ VERDICT = {
     "withheld": "too little to say",
 }
 POPULATION = {
-    ("crude", "observed"): "Plain figures, all lesions as they came",
-    ("weighting", "overlap"): "Like for like, lesions for which either start was realistic (main answer)",
-    ("weighting", "all"): "Like for like, all lesions",
-    ("weighting", "treated"): "Like for like, lesions such as those started from below",
+    ("crude", "observed"): "plain figures",
+    ("weighting", "overlap"): "like for like, either start realistic (main answer)",
+    ("weighting", "all"): "like for like, all lesions",
+    ("weighting", "treated"): "like for like, lesions like those started from below",
 }
 THEN = {"none": "stopped", "same": "again by the same approach", "bailout": "switched to the other approach"}
 KIND = {"fitted": "adjusted for", "square": "square", "interaction": "interaction", "left_out": "not adjusted for"}
@@ -78,15 +78,15 @@ def comparisons(e: ShownEdition) -> Table:
             if c is None:
                 continue
             numbers = (_risk(c.retrograde), _risk(c.antegrade), *_effects(c))
-            rows.append((endpoint_label(e, endpoint), name, *numbers, c.withheld_because or c.note))
+            rows.append((f"{endpoint_label(e, endpoint)}: {name}", *numbers, c.withheld_because or c.note))
     remarks = any(row[-1] for row in rows)
-    columns = ("Success", "Comparison", "From below", "From above", "Difference, points", "Risk ratio", "Odds ratio")
+    columns = ("Comparison", "From below", "From above", "Difference, points", "Risk ratio", "Odds ratio")
     return Table(
         "Plain and like-for-like comparisons. Difference and ratios are from below against from above; a difference above "
         "zero, or a ratio above one, favors starting from below.",
         (*columns, "Remark") if remarks else columns,
         tuple(row if remarks else row[:-1] for row in rows),
-        frozenset({0, 1, 7}),
+        frozenset({0, 6}),
     )
 
 
