@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -75,10 +76,17 @@ def covariate(lesions: pl.DataFrame, plan: Plan, chosen: Feature) -> Covariate:
     return Covariate(chosen.name, chosen.label, "category", values, codes, labels)
 
 
-def balance_lines(lesions: pl.DataFrame, plan: Plan) -> list[Line]:
-    """Every line whose balance is looked at: fitted traits, squares of numbers, pairs of lesion traits, traits left out."""
+def balance_lines(lesions: pl.DataFrame, plan: Plan, terms: frozenset[str]) -> list[Line]:
+    """Every line whose balance is looked at: traits, squares of numbers, pairs of lesion traits, traits left out.
+
+    `terms` names the terms of the score: a trait that is none of them, a rare level that was pooled too, counts as left out.
+    """
     adjusted = covariates(lesions, plan, adjusted_features(plan))
-    lines = [line for one in adjusted for line in _trait_lines(one, "fitted")]
+    lines = [
+        replace(line, kind="fitted" if _is_fitted(line.name, one, terms) else "left_out")
+        for one in adjusted
+        for line in _trait_lines(one, "fitted")
+    ]
     for one in adjusted:
         if one.kind == "number" and not np.isnan(one.values).all():
             centred = one.values - np.nanmean(one.values)
@@ -94,6 +102,14 @@ def balance_lines(lesions: pl.DataFrame, plan: Plan) -> list[Line]:
     for one in covariates(lesions, plan, left_out_features(plan)):
         lines += _trait_lines(one, "left_out")
     return lines
+
+
+def _is_fitted(line: str, covariate: Covariate, terms: frozenset[str]) -> bool:
+    """Whether a trait line is a term of the score, or the reference level of a category all of whose other levels are."""
+    if line in terms:
+        return True
+    others = (f"{covariate.name}={level}" for j, level in enumerate(covariate.levels) if (covariate.values == j).any())
+    return covariate.kind == "category" and all(name in terms for name in others if name != line)
 
 
 def _trait_lines(covariate: Covariate, kind: TermKind) -> list[Line]:

@@ -19,7 +19,7 @@ from models.gates import (
     separation_gate,
     withheld_because,
 )
-from models.propensity import Score, build_design, c_statistic, fit_score
+from models.propensity import Score, c_statistic
 from models.results import (
     ArmRisk,
     BalanceTerm,
@@ -33,11 +33,12 @@ from models.results import (
     ScoreOverlap,
 )
 from models.weights import balancing_weights, effective_n
-from pipeline.covariates import adjusted_features, balance_lines, covariate, covariates, score_interactions
+from pipeline.covariates import balance_lines
 from pipeline.endpoints import endpoint
-from pipeline.features import FEATURES, feature
+from pipeline.features import FEATURES
 from pipeline.plan import Plan
 from pipeline.profiles import Cell, length_calcium_cells, one_way_profiles
+from pipeline.score_model import ScoreModel, fit_score_model
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -58,7 +59,7 @@ class Estimates:
     length_calcium: tuple[MapCell, ...]
     case_mix: tuple[CaseMix, ...]
     profile_labels: tuple[ProfileLabel, ...]
-    pooled: tuple[str, ...]
+    remarks: tuple[str, ...]
     score_failed_because: str | None
 
 
@@ -70,6 +71,7 @@ class _Study:
     treated: Floats
     patient: Integers
     score: Score | None
+    simplified: bool
     limits: Thresholds
     plan: Plan
 
@@ -80,7 +82,7 @@ class _Study:
 def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
     """All comparisons of the plan on the eligible lesions (one row a lesion, the columns of derive)."""
     treated = (lesions["first_approach"] == "retrograde").cast(pl.Float64).to_numpy()
-    patient = lesions["patient_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    patient = _numbered(lesions["patient_id"])
     gates = plan.gates
     limits = Thresholds(
         gates.caution_imbalance, gates.largest_imbalance, gates.fewest_in_arm, gates.fewest_effective_in_arm
@@ -88,24 +90,18 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
     arms_gate = arm_size_gate(int(treated.sum()), int((1 - treated).sum()), limits)
     profiles = one_way_profiles(lesions, plan)
     labels = tuple(ProfileLabel(p.key, p.feature_label, p.level_label) for p in profiles)
-    score: Score | None = None
-    pooled: tuple[str, ...] = ()
+    model: ScoreModel | None = None
+    remarks: tuple[str, ...] = ()
     reason = withheld_because([arms_gate])
     diagnostics: Diagnostics | None = None
     if reason is None:
-        design = build_design(
-            covariates(lesions, plan, adjusted_features(plan)),
-            treated,
-            score_interactions(plan),
-            only_in_pairs=(covariate(lesions, plan, feature("below_knee")),),
-        )
-        score, pooled = fit_score(design, treated), design.pooled
-        reason = score.fit.failed_because
-    if reason is not None:
-        score = None
-    study = _Study(lesions, treated, patient, score, limits, plan)
-    if score is not None:
-        diagnostics = _diagnose(study, score, arms_gate)
+        model = fit_score_model(lesions, plan, treated)
+        remarks, reason = model.remarks, model.score.fit.failed_because
+    if model is None or reason is not None:
+        study = _Study(lesions, treated, patient, None, False, limits, plan)
+    else:
+        study = _Study(lesions, treated, patient, model.score, model.simplified, limits, plan)
+        diagnostics = _diagnose(study, model, arms_gate)
         reason = withheld_because(diagnostics.gates)
     comparisons: list[Comparison] = []
     for name in plan.endpoints:
@@ -117,7 +113,13 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         MapCell(cell.levels[0], cell.levels[1], _weighted(study, plan.primary_endpoint, "overlap", cell, reason))
         for cell in length_calcium_cells(lesions, plan)
     )
-    return Estimates(tuple(comparisons), diagnostics, cells, _case_mix(study, diagnostics), labels, pooled, reason)
+    return Estimates(tuple(comparisons), diagnostics, cells, _case_mix(study, diagnostics), labels, remarks, reason)
+
+
+def _numbered(ids: pl.Series) -> Integers:
+    """Clusters numbered by first appearance, (n,): sums over them must not depend on the key of the pseudonyms."""
+    _, first, inverse = np.unique(ids.rank("dense").to_numpy(), return_index=True, return_inverse=True)
+    return np.asarray(np.argsort(np.argsort(first))[inverse], dtype=np.int64)
 
 
 def _for_everyone(study: _Study, name: str, reason: str | None) -> list[Comparison]:
@@ -136,7 +138,7 @@ def _crude(study: _Study, name: str, cell: Cell) -> Comparison:
 
 def _weighted(study: _Study, name: str, population: Population, cell: Cell, reason: str | None) -> Comparison:
     gates: list[Gate] = [_arms(study, cell.member)]
-    remarks: list[str] = []
+    remarks: list[str] = ["few lesions: a simpler score model"] if study.simplified else []
     if reason is None and withheld_because(gates) is None and study.score is not None:
         weight = balancing_weights(study.score.probability, study.treated, population).weight
         sizes = [effective_n(weight[cell.member & (study.treated == arm)]) for arm in (1, 0)]
@@ -207,12 +209,14 @@ def _bare_arm(study: _Study, outcome: Floats, member: Mask, arm: int) -> ArmRisk
     )
 
 
-def _diagnose(study: _Study, score: Score, arms_gate: Gate) -> Diagnostics:
+def _diagnose(study: _Study, model: ScoreModel, arms_gate: Gate) -> Diagnostics:
+    score = model.score
+    terms = frozenset(term.name for term in score.design.terms)
     weight = balancing_weights(score.probability, study.treated, "overlap").weight
     sizes = [effective_n(weight[study.treated == arm]) for arm in (1, 0)]
     balance = tuple(
         term
-        for line in balance_lines(study.lesions, study.plan)
+        for line in balance_lines(study.lesions, study.plan, terms)
         if (term := balance_term(line, study.treated, weight)) is not None
     )
     c = c_statistic(score.probability, study.treated)

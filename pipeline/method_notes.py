@@ -8,11 +8,11 @@ from pipeline.plan import Plan
 from pipeline.published_grades import CALCIUM_CAVEAT
 
 
-def method_notes(plan: Plan, pooled: tuple[str, ...]) -> tuple[MethodNote, ...]:
-    """The paragraphs, in reading order. `pooled`: remarks of the score model on levels put together."""
+def method_notes(plan: Plan, remarks: tuple[str, ...]) -> tuple[MethodNote, ...]:
+    """The paragraphs, in reading order. `remarks`: remarks of the score model: levels put together, terms left out."""
     features = adjusted_features(plan)
     names = ", ".join(f.label for f in features)
-    remarks = f" In these data: {'; '.join(pooled)}." if pooled else ""
+    told = f" In these data: {'; '.join(remarks)}." if remarks else ""
     return (
         MethodNote(
             "What is compared",
@@ -51,7 +51,7 @@ def method_notes(plan: Plan, pooled: tuple[str, ...]) -> tuple[MethodNote, ...]:
             "What is not recorded",
             "A missing number takes the median and a missing grade its own level, with a term for being unrecorded, in the propensity model. "
             "This is right if the operator, too, decided without the value; multiple imputation is not part of this report."
-            + remarks,
+            + told,
         ),
         MethodNote("Calcium", CALCIUM_CAVEAT),
         MethodNote(
