@@ -6,12 +6,18 @@ import hashlib
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipeline.faults import NeedsMending
 from pipeline.source import SAMPLE_ROWS
 from pipeline.typed_values import as_text
+
+# pyarrow reads, not polars: on damaged bytes polars 2.1 aborts a thread and prints its stack instead of raising.
+_DAMAGED = (pa.ArrowException, pl.exceptions.PolarsError, OSError, ValueError, KeyError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,18 +53,30 @@ class ParquetSource:
         )
 
     def _text(self, positions: Sequence[int], *, rows: int | None) -> pl.DataFrame:
+        names = [self.headers[position] for position in positions]
         try:
-            frame = pl.read_parquet(io.BytesIO(self.data), columns=list(positions), n_rows=rows)
-        except pl.exceptions.PolarsError:
+            file = pq.ParquetFile(io.BytesIO(self.data), page_checksum_verification=True)
+            if rows is None:
+                table = file.read(columns=names)
+            else:
+                batches = file.iter_batches(batch_size=rows, columns=names)
+                table = pa.Table.from_batches(
+                    list(islice(batches, 1)), file.schema_arrow.empty_table().select(names).schema
+                )
+            frame = pl.from_arrow(table)
+        except _DAMAGED:
             raise NeedsMending(f"{self.name}: the file is damaged; export it again") from None
-        names = {self.headers[position]: str(position) for position in positions}
-        return frame.select(as_text(frame[header]).alias(position) for header, position in names.items())
+        if not isinstance(frame, pl.DataFrame) or (rows is None and frame.height != file.metadata.num_rows):
+            raise NeedsMending(f"{self.name}: the file is damaged; export it again")
+        return pl.DataFrame(
+            [as_text(frame[header]).alias(str(position)) for header, position in zip(names, positions, strict=True)]
+        )
 
 
 def open_parquet(data: bytes, *, name: str) -> ParquetSource:
     """A Parquet file's bytes with its column names. Raises NeedsMending when it is no Parquet file."""
     try:
-        headers = tuple(pl.read_parquet_schema(io.BytesIO(data)))
-    except (pl.exceptions.PolarsError, OSError):
+        headers = tuple(pq.read_schema(io.BytesIO(data)).names)
+    except _DAMAGED:
         raise NeedsMending(f"{name}: not a Parquet file, or a damaged one; export it again") from None
     return ParquetSource(name=name, sha256=hashlib.sha256(data).hexdigest(), headers=headers, data=data)

@@ -25,6 +25,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_DAMAGED = "\ufffd"  # stands for a letter that cannot be decoded
 _SAMPLE_BYTES = 2_000_000
 _CHUNK_RECORDS = 100_000
 _LONGEST_HEADER = 65_536  # bytes
@@ -170,6 +171,11 @@ def _decode(data: bytes, *, name: str, stated: str | None) -> tuple[bytes, str]:
         pass
     if stated is not None:
         return _as_utf8(data, stated, name), stated
+    mended = data.decode("utf-8", errors="replace")
+    damaged = mended.count(_DAMAGED)
+    if sum(not sign.isascii() for sign in mended) > 2 * damaged:
+        # Mostly sound UTF-8: one torn letter must not turn every other letter of the file into two wrong ones.
+        return mended.encode("utf-8"), f"utf-8 ({damaged} damaged letter{'' if damaged == 1 else 's'})"
     return _as_utf8(data, "cp1252", name), "cp1252 (assumed: it is not UTF-8)"
 
 

@@ -177,6 +177,31 @@ def test_a_column_that_the_site_does_not_export_is_filled_from_the_constants(tmp
     assert read.frames["lesions"]["calcium_scale"].to_list() == ["pacss", "pacss"]
 
 
+def test_one_damaged_letter_does_not_turn_the_others_into_wrong_ones(tmp_path: Path) -> None:
+    folder = write_csvs(
+        tmp_path, valid_tables(patients=[{"patient_id": "Pä"}, {"patient_id": "Pö"}, {"patient_id": "Pü"}])
+    )
+    path = folder / "patients.csv"
+    path.write_bytes(path.read_bytes().replace("ö".encode(), b"\xc3"))
+    export = read_export(folder, load_mapping(None))
+    assert export.frames["patients"]["patient_id"].to_list() == ["Pä", "P\ufffd", "Pü"]
+    assert export.sources[0].encoding == "utf-8 (1 damaged letter)"
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".xlsx"])
+def test_a_damaged_file_is_one_clear_line(tmp_path: Path, suffix: str) -> None:
+    folder = write_csvs(tmp_path, {name: frame for name, frame in SERVICE.items() if name != "patients"})
+    whole = folder / f"patients{suffix}"
+    write_parquets(folder, {"patients": SERVICE["patients"]}) if suffix == ".parquet" else write_workbook(
+        whole, {"patients": SERVICE["patients"]}
+    )
+    content = whole.read_bytes()
+    for damaged in (content[: len(content) // 2], content[:30] + b"\xff" * (len(content) - 600) + content[-570:]):
+        whole.write_bytes(damaged)
+        (line,) = fault_lines(folder)
+        assert line.startswith(f"patients{suffix}: ")
+
+
 @pytest.mark.parametrize("written", ["", "  ", "NA", "n/a", "NULL", ".", "-"])
 def test_a_word_for_not_recorded_is_no_fault(tmp_path: Path, written: str) -> None:
     accepted = check(read_tables(with_lengths(tmp_path, written, "10")))
