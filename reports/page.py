@@ -13,11 +13,12 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
 import vl_convert
+from altair.utils.schemapi import debug_mode
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
@@ -85,12 +86,14 @@ def figure(
     """A figure drawn at both sizes; with `absent` given nothing is drawn and the reason is printed instead."""
     if absent:
         return Figure(name, title, "", table, absent=absent, print_table=print_table)
-    specs = tuple((size.name, draw(e, size)) for size in SIZES)
-    drawings = tuple((size, _still(spec, f"{name}-{size}")) for size, spec in specs)
+    with debug_mode(False):  # as in finish(): checked against the schema by the tests
+        specs = tuple((size.name, draw(e, size)) for size in SIZES)
+    drawings = tuple((size, _still(_json(spec), f"{name}-{size}")) for size, spec in specs)
     return Figure(name, title, alternative, table, drawings, specs, key, caption, "", print_table)
 
 
-def _still(spec: Spec, prefix: str) -> Markup:
+@lru_cache(maxsize=64)
+def _still(spec: str, prefix: str) -> Markup:
     """The still drawing as inline SVG, its ids made this page's own."""
     svg = vl_convert.vegalite_to_svg(spec)
     svg = re.sub(r'\bid="([^"]+)"', rf'id="{prefix}-\1"', svg)
@@ -110,8 +113,11 @@ def _script_safe(code: str) -> str:
 
 
 def _json_safe(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    return _json(value).replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
 
 
 def _hash(script: str) -> str:

@@ -15,12 +15,12 @@ BELOW = "#125e78"  # started from below (retrograde)
 ABOVE = "#b3541a"  # started from above (antegrade)
 PLAIN = "#77717f"  # plain figures, not adjusted
 FAIR = "#3a2a5d"  # like-for-like figures
-CROSSED = "#3d6b4f"
-NOT_CROSSED = "#8f8580"
+CROSSED = "#2f5e43"
+NOT_CROSSED = "#968c87"
 NOT_SHOWN = "#e3e6e6"
 
 MIDDLE = "#f6f2ea"  # no difference, on the map
-TOWARD_BELOW = ("#cfe0e3", "#86b3bf", "#3f8299", BELOW)
+TOWARD_BELOW = ("#cfe0e3", "#86b3bf", "#34768c", BELOW)
 TOWARD_ABOVE = ("#f3dcc8", "#e0ae85", "#ca7a45", ABOVE)
 
 VERDICT_COLOR = {"pass": "#2b6246", "caution": "#7a5200", "withhold": "#96233a"}
