@@ -10,7 +10,7 @@ demo: $(READY)
 	$(BIN)/crosswise demo --out demo
 
 test: $(READY)
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 # Lint, format, types, import contracts: what a change must leave clean.
 check: $(READY)
