@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 
 import numpy as np
 
@@ -49,7 +50,8 @@ class Summary:
 def answers(scenario: Scenario, lesions: int, services: int, first_seed: int = FIRST_SEED) -> list[list[Answer]]:
     """The answers of each service, seeds in order; two processes."""
     jobs = [(scenario, lesions, seed) for seed in range(first_seed, first_seed + services)]
-    with ProcessPoolExecutor(2) as pool:
+    # Spawned, not forked: polars keeps threads that a fork would leave locked.
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         return list(pool.map(_one_service, jobs, chunksize=5))
 
 
