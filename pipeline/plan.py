@@ -17,43 +17,65 @@ from pipeline.faults import NeedsMending
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    # The docstring under a field is its description in the schema, and so in docs/plan_reference.md.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, use_attribute_docstrings=True)
 
 
 class Eligibility(_Part):
-    """Which lesions are compared. Dates are inclusive; an empty `segments` means all."""
+    """Which lesions are compared."""
 
     first_date: date | None = None
+    """The first day of procedures that count, inclusive; without it from the start of the tables."""
     last_date: date | None = None
+    """The last day of procedures that count, inclusive; without it to the end of the tables."""
     segments: tuple[str, ...] = ()
+    """Only lesions in these segments; empty means all."""
 
 
 class Gates(_Part):
     """Thresholds that withhold an estimate or put a caution beside it."""
 
-    caution_imbalance: Annotated[float, Field(gt=0)] = 0.1  # SD; Austin 2009
-    largest_imbalance: Annotated[float, Field(gt=0)] = 0.25  # SD; Stuart 2010, after Rubin 2001
-    fewest_in_arm: Annotated[int, Field(ge=2)] = 20  # lesions by each approach; our choice, common practice, no source
-    fewest_effective_in_arm: Annotated[float, Field(ge=1)] = 10.0  # Kish; our choice, common practice, no source
-    sparse_cell: Annotated[float, Field(ge=1)] = 5.0  # expected count below which Wald intervals are left (Cochran 1954)
+    caution_imbalance: Annotated[float, Field(gt=0)] = 0.1
+    """Standardized difference after weighting above which a caution is printed, in SD (Austin 2009)."""
+    largest_imbalance: Annotated[float, Field(gt=0)] = 0.25
+    """Standardized difference after weighting above which the estimate is withheld, in SD (Stuart 2010, after Rubin 2001)."""
+    fewest_in_arm: Annotated[int, Field(ge=2)] = 20
+    """Lesions that each approach must have at least (our choice; common practice, no source)."""
+    fewest_effective_in_arm: Annotated[float, Field(ge=1)] = 10.0
+    """Kish's effective size that each approach must keep after weighting (our choice; common practice, no source)."""
+    sparse_cell: Annotated[float, Field(ge=1)] = 5.0
+    """Effective count of events or non-events below which small-cell intervals replace Wald's (Cochran 1954)."""
 
 
 class Plan(_Part):
     """The whole plan. Field names are the keys of the TOML file."""
 
     service: str = "The service"
+    """The service's name, printed at the head of the report."""
     eligibility: Eligibility = Eligibility()
+    """Which lesions are compared."""
     primary_endpoint: str = "first_approach_crossed"
+    """The endpoint that the report leads with; one of `endpoints`."""
     endpoints: tuple[str, ...] = ("first_approach_crossed", "crossed_in_session")
-    adjust_for: tuple[str, ...] = ()  # empty: every feature that features.py marks as a confounder
-    left_out: tuple[str, ...] = ()  # features whose balance is looked at though they are not adjusted for
-    profiles: tuple[str, ...] = ()  # empty: every profile in profiles.py
-    length_bands_mm: tuple[float, ...] = (100.0, 200.0)  # band limits; a limit belongs to the longer band
+    """What the approaches are compared on."""
+    adjust_for: tuple[str, ...] = ()
+    """The adjustment set, by feature; empty means every feature that the features page lists as adjusted for."""
+    left_out: tuple[str, ...] = ()
+    """Features whose balance is looked at though they are not adjusted for; empty means those that the features page lists."""
+    profiles: tuple[str, ...] = ()
+    """The lesion profiles compared, by feature; empty means all of them."""
+    length_bands_mm: tuple[float, ...] = (100.0, 200.0)
+    """Limits of the bands of length, rising, in mm; a limit belongs to the longer band."""
     age_bands_years: tuple[int, ...] = (65, 75, 85)
+    """Limits of the bands of age, rising, in years; a limit belongs to the older band."""
     level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    """Level of every interval, as a fraction."""
     gates: Gates = Gates()
-    smallest_count_shown: Annotated[int, Field(ge=2, le=50)] = 5  # counts from 1 to one below are hidden
+    """Thresholds that withhold an estimate or put a caution beside it."""
+    smallest_count_shown: Annotated[int, Field(ge=2, le=50)] = 5
+    """The smallest count that is printed: counts from 1 to one below it are hidden; 0 is shown."""
     seed: int = 20260101
+    """Kept in the manifest. No step of the run draws at random, so that it changes no number; it is part of the plan's hash."""
 
     @model_validator(mode="after")
     def _bands_rise(self) -> Plan:
