@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reports.charts import in_order, price_name
 from reports.notation import count, joined, percent, points, points_interval, price_text, quantity, share_of
 from reports.shown import ShownComparison, ShownEdition
 from reports.tables import APPROACH
@@ -81,12 +82,12 @@ def prices(e: ShownEdition) -> str:
     """Every median by first approach."""
     parts = []
     for name in dict.fromkeys(p.name for p in e.prices):
-        own = [p for p in e.prices if p.name == name and p.median is not None]
+        own = [p for p in in_order(e.prices) if p.name == name and p.median is not None]
         if own:
             medians = joined(
                 [f"{price_text(p.median, p.upper_quartile or 0.0)} {p.unit} {APPROACH[p.approach]}" for p in own]
             )
-            parts.append(f"{own[0].label}: median {medians}.")
+            parts.append(f"{price_name(own[0].label)}: median {medians}.")
     return " ".join(parts)
 
 

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+from models.results import BalanceTerm
 from reports import palette
-from reports.notation import HIDDEN, MINUS, count, percent, points, points_interval, points_with_interval, price_text
+from reports.notation import (
+    HIDDEN,
+    MINUS,
+    capital,
+    count,
+    percent,
+    points,
+    points_interval,
+    points_with_interval,
+    price_text,
+)
 from reports.row_chart import Mark, Row, Scale, Size, Spec, row_chart
-from reports.shown import ShownComparison, ShownEdition
+from reports.shown import ShownComparison, ShownEdition, ShownPrice
 from reports.wording import direction, endpoint_label, profile_comparisons
 
 WIDEST_POINTS = 60.0  # an interval of a few lesions may span more: it is cut at the edge, its numbers stand beside it
-BALANCE_ROWS = 25
+BALANCE_TRAITS, BALANCE_DERIVED = 17, 8  # rows drawn; the table has all
+ROWS_ON_A_PAGE = 28
 _ENDS = ("\u2190 from above better", "from below better \u2192")
 _WAY = {
     "below": (palette.BELOW, "triangle-up", True),
@@ -73,7 +85,7 @@ def case_mix(e: ShownEdition, size: Size) -> Spec:
     """Shares of lesion traits by first approach."""
     rows = tuple(
         Row(
-            m.trait.label,
+            capital(m.trait.label),
             (
                 Mark(m.antegrade * 100, palette.ABOVE, "triangle-down", tip=f"From above: {percent(m.antegrade)}"),
                 Mark(m.retrograde * 100, palette.BELOW, "triangle-up", tip=f"From below: {percent(m.retrograde)}"),
@@ -89,17 +101,26 @@ def case_mix(e: ShownEdition, size: Size) -> Spec:
     return row_chart(rows, scale, size)
 
 
-def profile_forest(e: ShownEdition, size: Size) -> Spec:
-    """The like-for-like difference in each one-way profile, grouped by feature; withheld ones with their reason."""
-    rows: list[Row] = []
-    feature = ""
-    for feature_label, level_label, c in profile_comparisons(e):
-        if feature_label != feature:
-            rows.append(Row(feature_label, heading=True))
-            feature = feature_label
+def forest_parts(e: ShownEdition) -> tuple[tuple[Row, ...], ...]:
+    """The rows of the forest plot, grouped by feature and cut between features into parts that fit a page."""
+    groups: dict[str, list[Row]] = {}
+    for feature, level, c in profile_comparisons(e):
         color, shape, filled = _WAY[direction(c.effect("risk_difference"))]
-        rows.append(_difference_row(level_label, c, color, shape, filled=filled))
-    return row_chart(tuple(rows), _difference_scale(rows), size)
+        group = groups.setdefault(feature, [Row(capital(feature), heading=True)])
+        group.append(_difference_row(level, c, color, shape, filled=filled))
+    parts: list[list[Row]] = []
+    for group in groups.values():
+        if parts and len(parts[-1]) + len(group) <= ROWS_ON_A_PAGE:
+            parts[-1] += group
+        else:
+            parts.append(list(group))
+    return tuple(tuple(part) for part in parts)
+
+
+def profile_forest(e: ShownEdition, size: Size, part: int = 0) -> Spec:
+    """One part of the like-for-like differences by one-way profile; withheld ones with their reason, all on one scale."""
+    parts = forest_parts(e)
+    return row_chart(parts[part], _difference_scale([row for rows in parts for row in rows]), size)
 
 
 def prices(e: ShownEdition, size: Size) -> Spec:
@@ -107,9 +128,9 @@ def prices(e: ShownEdition, size: Size) -> Spec:
     rows: list[Row] = []
     largest = {p.name: max((q.upper_quartile or 0.0) for q in e.prices if q.name == p.name) or 1.0 for p in e.prices}
     heading = ""
-    for p in e.prices:
+    for p in in_order(e.prices):
         if p.name != heading:
-            rows.append(Row(f"{p.label} ({p.unit})", heading=True))
+            rows.append(Row(f"{price_name(p.label)} ({p.unit})", heading=True))
             heading = p.name
         below = p.approach == "retrograde"
         label = "started from below" if below else "started from above"
@@ -138,21 +159,16 @@ def prices(e: ShownEdition, size: Size) -> Spec:
 
 
 def balance(e: ShownEdition, size: Size) -> Spec:
-    """Standardized differences before and after weighting, the largest before or after first."""
+    """Standardized differences before and after weighting: traits, then the least alike of squares and combinations."""
     terms = e.diagnostics.balance if e.diagnostics else ()
-    chosen = sorted(terms, key=lambda t: -max(abs(t.smd_before), abs(t.smd_after)))[:BALANCE_ROWS]
-    rows = tuple(
-        Row(
-            t.label,
-            (
-                Mark(abs(t.smd_before), palette.PLAIN, "circle", False, tip=f"Before: {abs(t.smd_before):.2f}"),
-                Mark(abs(t.smd_after), palette.FAIR, "diamond", tip=f"After: {abs(t.smd_after):.2f}"),
-            ),
-            text=f"{abs(t.smd_before):.2f} \u2192 {abs(t.smd_after):.2f}",
-            joined=True,
-        )
-        for t in chosen
-    )
+    traits = [t for t in terms if t.kind in ("fitted", "left_out")]
+    derived = [t for t in terms if t.kind not in ("fitted", "left_out")]
+    traits = sorted(traits, key=lambda t: -max(abs(t.smd_before), abs(t.smd_after)))[:BALANCE_TRAITS]
+    derived = sorted(derived, key=lambda t: -abs(t.smd_after))[:BALANCE_DERIVED]
+    rows: list[Row] = []
+    for heading, chosen in (("Traits", traits), ("Squares and combinations, least alike after", derived)):
+        if chosen:
+            rows += [Row(heading, heading=True), *map(_balance_row, chosen)]
     top = max([m.value for r in rows for m in r.marks], default=0.3)
     scale = Scale(
         (0.0, max(0.3, top + 0.05)),
@@ -160,7 +176,30 @@ def balance(e: ShownEdition, size: Size) -> Spec:
         line=0.1,
         text_title="Before \u2192 after",
     )
-    return row_chart(rows, scale, size)
+    return row_chart(tuple(rows), scale, size)
+
+
+def _balance_row(t: BalanceTerm) -> Row:
+    return Row(
+        capital(t.label.replace(" x ", " \u00d7 ")),
+        (
+            Mark(abs(t.smd_before), palette.PLAIN, "circle", False, tip=f"Before: {abs(t.smd_before):.2f}"),
+            Mark(abs(t.smd_after), palette.FAIR, "diamond", tip=f"After: {abs(t.smd_after):.2f}"),
+        ),
+        text=f"{abs(t.smd_before):.2f} \u2192 {abs(t.smd_after):.2f}",
+        joined=True,
+    )
+
+
+def in_order(prices: tuple[ShownPrice, ...]) -> tuple[ShownPrice, ...]:
+    """Prices as listed, each with from below before from above, as everywhere in the report."""
+    names = list(dict.fromkeys(p.name for p in prices))
+    return tuple(sorted(prices, key=lambda p: (names.index(p.name), p.approach != "retrograde")))
+
+
+def price_name(label: str) -> str:
+    """The label without its remark in parentheses, which goes under the chart."""
+    return label.partition(" (")[0]
 
 
 def map_color(difference: float) -> str:

@@ -22,7 +22,7 @@ from reports.hidden_counts import (
     hide_tables,
     score_bars,
 )
-from reports.shown import ShownArm, ShownCell, ShownComparison, ShownDiagnostics, ShownEdition, ShownMissing
+from reports.shown import ShownArm, ShownCell, ShownComparison, ShownDiagnostics, ShownEdition, ShownGate, ShownMissing
 from reports.small_cells import Key, Sum, hidden_keys, is_small
 
 ALL = "all"
@@ -289,7 +289,12 @@ def _hide_diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
             for arm in _arms(c)
             for x in (arm.n, arm.events, arm.n - arm.events)
         )
-    gates: tuple[Gate, ...] = tuple(replace(g, sentence=scrub(g.sentence, concealed, smallest)) for g in d.gates)
+    gates = tuple(
+        ShownGate(
+            replace(g, sentence=scrub(g.sentence, concealed, smallest)), None if _tells(g, hide, smallest) else g.value
+        )
+        for g in d.gates
+    )
     return ShownDiagnostics(
         balance=d.balance,
         score_bars=score_bars(d.overlap, smallest),
@@ -298,3 +303,8 @@ def _hide_diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
         c_statistic=d.c_statistic,
         gates=gates,
     )
+
+
+def _tells(gate: Gate, hide: bool, smallest: int) -> bool:
+    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions."""
+    return gate.threshold >= 1 and (hide or 0 < gate.value < smallest)

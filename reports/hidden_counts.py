@@ -25,6 +25,8 @@ from reports.shown import (
 )
 from reports.small_cells import Key, Sum, hidden_keys, is_small
 
+FEWEST_RECORDED = 0.75  # of the lesions compared; a trait recorded less often is not a likely line of the case mix
+
 
 def hide_flow(flow: tuple[FlowStep, ...], smallest: int) -> tuple[tuple[ShownStep, ...], bool]:
     """The case flow with every step at which very few leave joined to a neighbor.
@@ -170,13 +172,18 @@ def hide_mix(
         n = whole_n.get(approach)
         if unit != "share" or n is None:
             return value
-        count = round(value * n)
-        tells = is_small(count, smallest) or is_small(n - count, smallest)
-        return None if tells or (count and count in hidden_n[approach]) else value
+        concealed = hidden_n[approach] | set(range(1, smallest))
+        tells = any(_may_stand_for(share, n, c) for c in concealed for share in (value, 1 - value))
+        return None if tells else value
 
     return tuple(
         ShownMix(m, show(m.retrograde, m.unit, "retrograde"), show(m.antegrade, m.unit, "antegrade")) for m in case_mix
     )
+
+
+def _may_stand_for(share: float, n: int, hidden: int) -> bool:
+    """Whether a share of those recorded, at least `FEWEST_RECORDED` of `n`, could be this count."""
+    return share * n * FEWEST_RECORDED - 0.5 < hidden < share * n + 0.5
 
 
 def score_bars(overlap: ScoreOverlap, smallest: int) -> tuple[ScoreBar, ...]:

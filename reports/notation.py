@@ -39,7 +39,7 @@ def points(difference: float | None, *, signed: bool = True) -> str:
     value = abs(difference) * 100
     text = f"{value:.1f}"
     if float(text) == 0 and value > 0:
-        text = f"{value:.2g}" if value >= 0.01 else "under 0.01"
+        text = f"{value:.2f}" if value >= 0.005 else "under 0.01"
     if not signed:
         return text
     sign = "" if value == 0 else MINUS if difference < 0 else "+"
@@ -95,6 +95,11 @@ def price_text(value: float | None, largest: float) -> str:
     if value is None:
         return HIDDEN
     return f"{value:,.0f}" if largest >= 20 else f"{value:,.1f}"
+
+
+def capital(label: str) -> str:
+    """A label at the start of a row or a heading."""
+    return label[:1].upper() + label[1:]
 
 
 def unbroken(text: str) -> str:

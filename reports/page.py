@@ -68,6 +68,7 @@ class Section:
     tables: tuple[Table, ...] = ()
     lead_tables: tuple[Table, ...] = ()
     notes: tuple[tuple[str, str], ...] = ()
+    closing: str = ""
 
 
 def figure(

@@ -32,6 +32,7 @@ class Size:
 WIDE = Size("wide", 700)
 NARROW = Size("narrow", 340)
 SIZES = (WIDE, NARROW)
+NARROWEST_PLOT = 190  # pixels
 WIDEST_LETTER = 6.3  # pixels of an average letter at 12 px, measured on our labels
 
 
@@ -113,7 +114,7 @@ def inline(values: list[dict[str, Any]]) -> alt.InlineData:
 def row_chart(rows: tuple[Row, ...], scale: Scale, size: Size) -> Spec:
     """The chart of these rows at this size."""
     right = 4 if size.narrow else 8 + 142 * bool(scale.text_title) + 76 * bool(scale.counts_title)
-    left = 4 if size.narrow else _room_for_names(rows)
+    left = 4 if size.narrow else min(_room_for_names(rows), size.total - right - NARROWEST_PLOT)
     width = size.total - left - right
     tops: list[int] = []
     y = 0
@@ -129,9 +130,9 @@ def row_chart(rows: tuple[Row, ...], scale: Scale, size: Size) -> Spec:
 
 
 def _room_for_names(rows: tuple[Row, ...]) -> int:
-    """Pixels to the left of a wide plot: enough for the longest name, within reason."""
+    """Pixels to the left of a wide plot: enough for the longest name."""
     longest = max((len(r.label) for r in rows if not r.heading), default=0)
-    return round(min(max(longest * WIDEST_LETTER + 22, 120), 300))
+    return round(max(longest * WIDEST_LETTER + 22, 120))
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +224,7 @@ def _labels(rows: tuple[Row, ...], tops: list[int], place: _Place) -> list[Any]:
                 0 if narrow else 8 - place.left,
                 align="left",
                 fontWeight="bold",
-                limit=330 if narrow else 420,
+                limit=place.size.total - 12,
             )
         )
     layers.append(_text(column(name), place, name_x, align=name_align, limit=limit))

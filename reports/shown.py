@@ -169,6 +169,14 @@ class ScoreBar:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownGate:
+    """A check with what it found; `value` is None when it is a hidden number of lesions."""
+
+    gate: Gate
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class ShownDiagnostics:
     """How far the primary comparison can be trusted; effective sizes are None when the counts behind them are hidden."""
 
@@ -177,7 +185,7 @@ class ShownDiagnostics:
     effective_n_retrograde: float | None
     effective_n_antegrade: float | None
     c_statistic: float
-    gates: tuple[Gate, ...]
+    gates: tuple[ShownGate, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
+
 from models.results import Edition
 from reports import alternatives, charts, flow_picture, palette, pictures, tables, wording
 from reports.disclosure import hide_small
@@ -142,37 +145,45 @@ def _thin_bands(e: ShownEdition) -> str:
 
 def _profiles(e: ShownEdition) -> Section:
     rows = wording.profile_comparisons(e)
-    thin = wording.too_few(rows)
-    paragraphs = [
-        "The like-for-like difference within each kind of lesion, one trait at a time.",
-        wording.many_profiles(e),
-    ]
-    if thin:
-        paragraphs.append(f"Without an estimate: {thin}.")
     return Section(
         "profiles",
         "Which lesions did better from below, which from above",
-        tuple(paragraphs),
         (
-            figure(
-                "profile-forest",
-                "Like-for-like difference by lesion profile",
-                charts.profile_forest,
-                e,
-                alternative=alternatives.profile_forest(e),
-                table=tables.profiles(e),
-                key=(
-                    Key("triangle-up", palette.BELOW, True, "from below did better"),
-                    Key("triangle-down", palette.ABOVE, True, "from above did better"),
-                    Key("circle", palette.QUIET, False, "interval includes no difference"),
-                ),
-                caption=f"Success: {wording.endpoint_label(e, e.primary_endpoint).lower()}. Dots with {level_text(e.level)} "
-                "intervals. Counts are lesions started from below / from above."
-                + (f" {charts.hidden_note(e.smallest_count_shown)}" if any(c.n is None for _, _, c in rows) else ""),
-                absent="" if rows else "No lesion profile was compared.",
-                print_table=True,
-            ),
+            "The like-for-like difference within each kind of lesion, one trait at a time. Every lesion is counted once under "
+            "each trait, so the rows under different traits are not separate evidence.",
+            wording.many_profiles(e),
+            *wording.too_few(rows),
         ),
+        _forest(e, rows),
+    )
+
+
+def _forest(e: ShownEdition, rows: list[tuple[str, str, ShownComparison]]) -> tuple[Figure, ...]:
+    """The forest plot in as many parts as fit a page each; the table stands under the last."""
+    parts = max(len(charts.forest_parts(e)), 1)
+    hidden = f" {charts.hidden_note(e.smallest_count_shown)}" if any(c.n is None for _, _, c in rows) else ""
+    caption = (
+        f"Success: {wording.endpoint_label(e, e.primary_endpoint).lower()}. Dots with {level_text(e.level)} intervals. "
+        f"Counts are lesions started from below / from above.{hidden}"
+    )
+    whole = tables.profiles(e)
+    return tuple(
+        figure(
+            "profile-forest" if parts == 1 else f"profile-forest-{i + 1}",
+            "Like-for-like difference by lesion profile" + (f", part {i + 1} of {parts}" if parts > 1 else ""),
+            partial(charts.profile_forest, part=i),
+            e,
+            alternative=alternatives.profile_forest(e),
+            table=whole if i == parts - 1 else replace(whole, rows=()),
+            key=(
+                Key("triangle-up", palette.BELOW, True, "from below did better"),
+                Key("triangle-down", palette.ABOVE, True, "from above did better"),
+                Key("circle", palette.QUIET, False, "interval includes no difference"),
+            ),
+            caption=caption if i == parts - 1 else "",
+            absent="" if rows else "No lesion profile was compared.",
+        )
+        for i in range(parts)
     )
 
 
@@ -216,7 +227,7 @@ def _prices(e: ShownEdition) -> Section:
         "What it cost",
         (
             "Plain medians and quartiles by first approach, not adjusted: part of any gap is the harder lesion, not the "
-            "approach. Everything that happened in the session counts toward its first approach.",
+            "approach.",
         ),
         (
             figure(
@@ -230,13 +241,19 @@ def _prices(e: ShownEdition) -> Section:
                     Key("triangle-up", palette.BELOW, False, "from below (retrograde)"),
                     Key("triangle-down", palette.ABOVE, False, "from above (antegrade)"),
                 ),
-                caption="Mark: median. Bar: middle half of the lesions. Each price has its own scale, from zero.",
+                caption=f"Mark: median. Bar: middle half. Each price has its own scale, from zero.{_price_remarks(e)}",
                 absent=""
                 if any(p.median is not None for p in e.prices)
                 else "No price can be shown: none is recorded, or too few.",
             ),
         ),
     )
+
+
+def _price_remarks(e: ShownEdition) -> str:
+    """What the labels of the prices say in parentheses, once each."""
+    remarks = dict.fromkeys(r.rstrip(")") for p in e.prices if (r := p.label.partition(" (")[2]))
+    return "".join(f" Counted: {r}." for r in remarks)
 
 
 def _trust(e: ShownEdition) -> Section:
@@ -275,11 +292,8 @@ def _effective_size(e: ShownEdition, main: ShownComparison | None) -> tuple[str,
 
 def _balance(e: ShownEdition) -> Figure:
     terms = e.diagnostics.balance if e.diagnostics else ()
-    more = (
-        f" The {charts.BALANCE_ROWS} largest are drawn; the table has all {len(terms)}."
-        if len(terms) > charts.BALANCE_ROWS
-        else ""
-    )
+    drawn = charts.BALANCE_TRAITS + charts.BALANCE_DERIVED
+    more = f" The largest are drawn; the table has all {len(terms)}." if len(terms) > drawn else ""
     return figure(
         "balance",
         "Are the groups alike after weighting?",
@@ -318,7 +332,14 @@ def _data_quality(e: ShownEdition) -> Section:
         "Data quality",
         ("What the export was missing or had wrong. Mending these at the source makes the next report surer.",),
         tables=(tables.reasons(e), tables.missing(e)),
+        closing=_always_recorded(e),
     )
+
+
+def _always_recorded(e: ShownEdition) -> str:
+    """The traits that no lesion lacks; empty when none or all are such."""
+    always = [m.label for m in e.missing if m.share == 0]
+    return f"Recorded for every lesion: {', '.join(always)}." if always and len(always) < len(e.missing) else ""
 
 
 def _methods(e: ShownEdition) -> Section:

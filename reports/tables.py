@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reports.charts import balance_text
+from reports.charts import balance_text, in_order, price_name
 from reports.notation import (
     ABSENT,
     HIDDEN,
+    capital,
     count,
     percent,
     points_with_interval,
@@ -47,6 +48,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     words: frozenset[int] = frozenset({0})
     row_classes: tuple[str, ...] = ()
+    nothing: str = "Nothing to list."
 
     @property
     def has_hidden(self) -> bool:
@@ -98,7 +100,7 @@ def case_mix(e: ShownEdition) -> Table:
         ("Trait", "From below", "From above", "Difference, SD"),
         tuple(
             (
-                m.trait.label,
+                capital(m.trait.label),
                 quantity(m.retrograde, m.trait.unit),
                 quantity(m.antegrade, m.trait.unit),
                 balance_text(m.trait.smd),
@@ -123,7 +125,7 @@ def rows_read(e: ShownEdition) -> Table:
     return Table(
         "Rows read are rows used plus rows set aside, for every table.",
         ("Table", "Read", "Used", "Set aside"),
-        tuple((t.table, count(t.read), count(t.used), count(t.set_aside)) for t in e.table_counts),
+        tuple((_table(t.table), count(t.read), count(t.used), count(t.set_aside)) for t in e.table_counts),
     )
 
 
@@ -133,8 +135,9 @@ def reasons(e: ShownEdition) -> Table:
     return Table(
         "What was not as it should be. The rule is named; a row or a value that broke it was not used.",
         ("Table", "What happened", "Rule broken", "Times"),
-        tuple((r.table, what[r.what], r.reason, count(r.count)) for r in e.reasons),
+        tuple((_table(r.table), what[r.what], r.reason, count(r.count)) for r in e.reasons),
         frozenset({0, 1, 2}),
+        nothing="No row was set aside and no value was left blank.",
     )
 
 
@@ -143,7 +146,12 @@ def missing(e: ShownEdition) -> Table:
     return Table(
         "Share of the lesions compared in which a trait is not recorded.",
         ("Trait", "Not recorded"),
-        tuple((m.label, percent(m.share)) for m in e.missing),
+        tuple(
+            (capital(m.label), percent(m.share))
+            for m in sorted(e.missing, key=lambda m: -(m.share or 0.0))
+            if m.share != 0
+        ),
+        nothing="Every trait is recorded for every lesion.",
     )
 
 
@@ -221,16 +229,16 @@ def prices(e: ShownEdition) -> Table:
     largest = {p.name: max(q.upper_quartile or 0.0 for q in e.prices if q.name == p.name) for p in e.prices}
 
     return Table(
-        "What a session cost by first approach: median, quartiles and the lesions with a record. Plain figures, not adjusted.",
-        ("Price", "Started", "Lesions", "Median", "Lower quartile", "Upper quartile"),
+        "What a session cost by first approach: median, quartiles and how many have it recorded. Plain figures, not adjusted.",
+        ("Price", "Started", "Recorded", "Median", "Lower quartile", "Upper quartile"),
         tuple(
             (
-                f"{p.label} ({p.unit})",
+                f"{price_name(p.label)} ({p.unit})",
                 APPROACH[p.approach],
                 count(p.n),
                 *(price_text(v, largest[p.name]) for v in (p.median, p.lower_quartile, p.upper_quartile)),
             )
-            for p in e.prices
+            for p in in_order(e.prices)
         ),
         frozenset({0, 1}),
     )
@@ -241,11 +249,32 @@ def gates(e: ShownEdition) -> Table:
     found = e.diagnostics.gates if e.diagnostics else ()
     return Table(
         "Checks on the main comparison. Where a check says \u201cWithheld\u201d no like-for-like figure is given.",
-        ("Result", "Check", "Threshold from"),
-        tuple((f"{VERDICT_MARK[g.verdict]} {VERDICT_WORD[g.verdict]}", g.sentence, g.source) for g in found),
-        frozenset({0, 1, 2}),
-        tuple(f"gate-{g.verdict}" for g in found),
+        ("Result", "Check", "Found", "Limit", "Limit from"),
+        tuple(
+            (
+                f"{VERDICT_MARK[g.gate.verdict]} {VERDICT_WORD[g.gate.verdict]}",
+                capital(g.gate.sentence),
+                _reading(g.value),
+                _reading(g.gate.threshold),
+                g.gate.source,
+            )
+            for g in found
+        ),
+        frozenset({0, 1, 4}),
+        tuple(f"gate-{g.gate.verdict}" for g in found),
     )
+
+
+def _reading(value: float | None) -> str:
+    """What a check found, or its limit: lesions as whole numbers, standard deviations and shares to two decimals."""
+    if value is None:
+        return HIDDEN
+    return f"{value:,.0f}" if abs(value) >= 5 or value == int(value) else f"{value:.2f}"
+
+
+def _table(name: str) -> str:
+    """A table's name as printed."""
+    return name.replace("_", " ")
 
 
 def balance(e: ShownEdition) -> Table:
@@ -257,7 +286,7 @@ def balance(e: ShownEdition) -> Table:
         ("Trait", "Kind", "Before", "After", "Variance ratio before", "Variance ratio after"),
         tuple(
             (
-                t.label,
+                capital(t.label.replace(" x ", " \u00d7 ")),
                 KIND[t.kind],
                 balance_text(t.smd_before),
                 balance_text(t.smd_after),

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Literal
 
 from models.results import Effect
-from reports.notation import count, joined, level_text, percent, points, points_interval, quantity, share_of
+from reports.notation import capital, count, joined, level_text, percent, points, points_interval, quantity, share_of
 from reports.shown import ShownComparison, ShownEdition, ShownQuarter
 
 Direction = Literal["below", "above", "unclear", "withheld"]
@@ -51,7 +51,7 @@ def direction(effect: Effect) -> Direction:
 
 def endpoint_label(e: ShownEdition, endpoint: str) -> str:
     """The endpoint as printed."""
-    return dict(e.endpoint_labels).get(endpoint, endpoint.replace("_", " "))
+    return capital(dict(e.endpoint_labels).get(endpoint, endpoint.replace("_", " ")))
 
 
 def reached(e: ShownEdition, endpoint: str) -> str:
@@ -216,7 +216,7 @@ def different_traits(e: ShownEdition) -> str:
     ]
     clear.sort(key=lambda m: -abs(m.trait.smd))
     return "; ".join(
-        f"{_lower(m.trait.label)} {quantity(m.retrograde, m.trait.unit)} against {quantity(m.antegrade, m.trait.unit)}"
+        f"{_lower(m.trait.label).replace(': ', ' ')} {quantity(m.retrograde, m.trait.unit)} against {quantity(m.antegrade, m.trait.unit)}"
         for m in clear[:_TRAITS_NAMED]
     )
 
@@ -264,10 +264,17 @@ def many_profiles(e: ShownEdition) -> str:
 def _named(profiles: list[tuple[str, ShownComparison]]) -> str:
     if not profiles:
         return "none"
-    named = [f"{name}, {_short(c)}" for name, c in profiles[:_PROFILES_NAMED]]
+    farthest = sorted(profiles, key=lambda p: -_clearance(p[1]))
+    named = [f"{name}, {_short(c)}" for name, c in farthest[:_PROFILES_NAMED]]
     if len(profiles) > _PROFILES_NAMED:
         named.append(f"and {len(profiles) - _PROFILES_NAMED} more")
     return f"{len(profiles)} ({'; '.join(named)})"
+
+
+def _clearance(c: ShownComparison) -> float:
+    """How far the interval stays from zero."""
+    d = c.effect("risk_difference")
+    return min(abs(d.lower or 0.0), abs(d.upper or 0.0))
 
 
 def _short(c: ShownComparison) -> str:
@@ -277,7 +284,7 @@ def _short(c: ShownComparison) -> str:
 
 def gates_sentence(e: ShownEdition) -> str:
     """How many checks passed, how many ask for caution, how many withhold."""
-    verdicts = [g.verdict for g in e.diagnostics.gates] if e.diagnostics else []
+    verdicts = [g.gate.verdict for g in e.diagnostics.gates] if e.diagnostics else []
     if not verdicts:
         return "No check was made on the main comparison."
     if all(v == "pass" for v in verdicts):
@@ -298,10 +305,16 @@ def gates_sentence(e: ShownEdition) -> str:
     return f"Of {len(verdicts)} checks on the main comparison, {joined(parts)}."
 
 
-def too_few(rows: list[tuple[str, str, ShownComparison]]) -> str:
-    """The profiles without an estimate, each with its reason, in one sentence; empty when there is none."""
-    held = [(f"{_lower(f)} {level}", c) for f, level, c in rows if c.effect("risk_difference").estimate is None]
-    return joined([f"{name} ({clause(c.withheld_because or 'no estimate')})" for name, c in held])
+def too_few(rows: list[tuple[str, str, ShownComparison]]) -> tuple[str, ...]:
+    """One sentence for each reason why profiles have no estimate, naming them."""
+    by_reason: dict[str, list[str]] = {}
+    for feature, level, c in rows:
+        if c.effect("risk_difference").estimate is None:
+            reason = (c.withheld_because or "no estimate could be made").strip().rstrip(".")
+            by_reason.setdefault(reason, []).append(f"{_lower(feature)} {level}")
+    return tuple(
+        f"Without an estimate: {'; '.join(names)}. Reason: {clause(reason)}." for reason, names in by_reason.items()
+    )
 
 
 def _lower(label: str) -> str:

@@ -163,7 +163,10 @@ def absent(e: Edition) -> str:
         ({"prices": ()}, "No price can be shown"),
         ({"quarters": ()}, "No quarter is large enough to show."),
         ({"case_mix": ()}, "No share of a lesion trait can be shown"),
-        ({"reasons": (), "missing": (), "flow": (), "table_counts": ()}, "nothing to list."),
+        (
+            {"reasons": (), "missing": (), "flow": (), "table_counts": ()},
+            "No row was set aside and no value was left blank.",
+        ),
     ],
 )
 def test_an_empty_part_says_why_instead_of_showing_an_empty_chart(emptied: dict[str, object], said: str) -> None:

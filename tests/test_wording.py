@@ -210,7 +210,9 @@ def test_a_long_list_of_profiles_is_cut_and_says_by_how_many() -> None:
 def test_profiles_that_are_all_too_thin_are_said_to_be() -> None:
     e = hide_small(profiles(None, None))
     assert profile_leads(e) == "Of 2 lesion profiles, none had enough comparable lesions to say which start is better."
-    assert too_few(profile_comparisons(e)) == "trait level 0 (too few lesions) and trait level 1 (too few lesions)"
+    assert too_few(profile_comparisons(e)) == (
+        "Without an estimate: trait level 0; trait level 1. Reason: too few lesions.",
+    )
 
 
 def test_an_endpoint_of_ones_own_is_quoted_by_its_label() -> None:
