@@ -110,8 +110,8 @@ def test_no_column_of_the_dictionary_looks_like_an_identifier() -> None:
 
 # Contents
 
-# Check digits after the NHS Data Dictionary's modulus 11 rule; 943 476 5919 is its published example. None is of a person.
-NHS_NUMBERS = ["943 476 5919"] * 10 + ["9434765919"] * 10
+# Check digits after the NHS Data Dictionary's modulus 11 rule; 943 476 5919 is its published example, the other ends in a check digit of 0. None is of a person.
+NHS_NUMBERS = ["943 476 5919"] * 10 + ["9434765919"] * 7 + ["9434765080"] * 3
 
 
 @pytest.mark.parametrize(

@@ -242,6 +242,11 @@ def test_a_quotation_mark_that_is_never_closed_costs_its_own_line_only() -> None
     assert [row[1] is None for row in rows] == [False, True, True, False]
 
 
+def test_lines_torn_by_quotation_marks_are_each_told() -> None:
+    rows = records(b'1;"x;3\n4;5"\n7;8;9\n')
+    assert [(row[0], row[1] is None) for row in rows] == [(2, False), (3, False), (4, True)]
+
+
 def test_two_unclosed_quotation_marks_do_not_swallow_the_rows_between() -> None:
     rows = records(b'1;"x;3\n4;5;6\n7;y";9\n8;8;8\n')
     assert [(row[0], row[2]) for row in rows if row[1] is None] == [(3, "4"), (4, "7"), (5, "8")]
