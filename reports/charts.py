@@ -52,12 +52,12 @@ def _difference_row(label: str, c: ShownComparison | None, color: str, shape: st
     if d.estimate is None or d.lower is None or d.upper is None:
         return Row(label, note=c.withheld_because or "hidden: small numbers", counts=_counts(c))
     mark = Mark(
-        d.estimate * 100,
+        round(d.estimate * 100, 2),
         color,
         shape,
         filled,
-        d.lower * 100,
-        d.upper * 100,
+        round(d.lower * 100, 2),
+        round(d.upper * 100, 2),
         tip=f"{label}: {points(d.estimate)} points ({points_interval(d)})",
     )
     return Row(label, (mark,), text=points_with_interval(d), counts=_counts(c))
@@ -87,8 +87,12 @@ def case_mix(e: ShownEdition, size: Size) -> Spec:
         Row(
             capital(m.trait.label),
             (
-                Mark(m.antegrade * 100, palette.ABOVE, "triangle-down", tip=f"From above: {percent(m.antegrade)}"),
-                Mark(m.retrograde * 100, palette.BELOW, "triangle-up", tip=f"From below: {percent(m.retrograde)}"),
+                Mark(
+                    round(m.antegrade * 100), palette.ABOVE, "triangle-down", tip=f"From above: {percent(m.antegrade)}"
+                ),
+                Mark(
+                    round(m.retrograde * 100), palette.BELOW, "triangle-up", tip=f"From below: {percent(m.retrograde)}"
+                ),
             ),
             text=f"{percent(m.retrograde)} / {percent(m.antegrade)}",
             joined=True,
@@ -183,8 +187,8 @@ def _balance_row(t: BalanceTerm) -> Row:
     return Row(
         capital(t.label.replace(" x ", " \u00d7 ")),
         (
-            Mark(abs(t.smd_before), palette.PLAIN, "circle", False, tip=f"Before: {abs(t.smd_before):.2f}"),
-            Mark(abs(t.smd_after), palette.FAIR, "diamond", tip=f"After: {abs(t.smd_after):.2f}"),
+            Mark(round(abs(t.smd_before), 2), palette.PLAIN, "circle", False, tip=f"Before: {abs(t.smd_before):.2f}"),
+            Mark(round(abs(t.smd_after), 2), palette.FAIR, "diamond", tip=f"After: {abs(t.smd_after):.2f}"),
         ),
         text=f"{abs(t.smd_before):.2f} \u2192 {abs(t.smd_after):.2f}",
         joined=True,

@@ -6,12 +6,10 @@ another shown count of the same lesions is from 1 to `smallest` - 1, or when a t
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
-from dataclasses import replace
 from itertools import combinations
 
-from models.results import ArmRisk, Comparison, Diagnostics, Edition, Effect, Gate
+from models.results import ArmRisk, Comparison, Edition, Effect
 from reports.hidden_counts import (
     hide_flow,
     hide_mix,
@@ -20,9 +18,9 @@ from reports.hidden_counts import (
     hide_reasons,
     hide_sequences,
     hide_tables,
-    score_bars,
 )
-from reports.shown import ShownArm, ShownCell, ShownComparison, ShownDiagnostics, ShownEdition, ShownGate, ShownMissing
+from reports.hidden_diagnostics import hide_diagnostics, scrub
+from reports.shown import ShownArm, ShownCell, ShownComparison, ShownDiagnostics, ShownEdition, ShownMissing
 from reports.small_cells import Key, Sum, hidden_keys, is_small
 
 ALL = "all"
@@ -57,14 +55,14 @@ def hide_small(edition: Edition) -> ShownEdition:
         sequences=hide_sequences(edition.sequences, smallest, hide_all=bool(whole)),
         quarters=hide_quarters(edition.quarters, smallest, hide_approach=hidden_n, hide_outcome=bool(whole)),
         prices=hide_prices(edition.prices, _whole_n(edition), smallest, hide_n=hidden_n),
-        case_mix=hide_mix(edition.case_mix, _whole_n(edition), _hidden_n(edition, shown), smallest),
+        case_mix=hide_mix(edition.case_mix, _whole_n(edition), _hidden_n(edition, comparisons), smallest),
         comparisons=comparisons,
         profile_labels=edition.profile_labels,
         length_calcium=tuple(
             ShownCell(cell.length_band, cell.calcium, c)
             for cell, c in zip(edition.length_calcium, cell_comparisons, strict=True)
         ),
-        diagnostics=_hide_diagnostics(edition, edition.primary_endpoint in whole),
+        diagnostics=_diagnostics(edition, edition.primary_endpoint in whole),
         methods=edition.methods,
     )
 
@@ -229,18 +227,6 @@ def _show_arm(arm: ArmRisk, *, hide_n: bool, hide_events: bool, hide_risk: bool)
     )
 
 
-def scrub(sentence: str, concealed: frozenset[int], smallest: int) -> str:
-    """The sentence with any of these whole numbers replaced: "fewer than 5" for a small one, "some" for another."""
-
-    def put(match: re.Match[str]) -> str:
-        number = int(match[0].replace(",", ""))
-        if number == 0 or number not in concealed:
-            return match[0]
-        return f"fewer than {smallest}" if number < smallest else "some"
-
-    return re.sub(r"(?<![\d.,])\d+(?:,\d{3})*(?![\d%]|[.,]\d| %)", put, sentence)
-
-
 def _whole_n(edition: Edition) -> dict[str, int]:
     """Lesions compared by approach, all profiles together; empty when the edition has no such comparison."""
     for c in edition.comparisons:
@@ -250,10 +236,9 @@ def _whole_n(edition: Edition) -> dict[str, int]:
 
 
 def _hidden_n(edition: Edition, shown: tuple[ShownComparison, ...]) -> dict[str, frozenset[int]]:
-    """The true counts of lesions that are hidden somewhere, by approach."""
-    originals = edition.comparisons + tuple(cell.comparison for cell in edition.length_calcium)
+    """The true counts of lesions that are hidden in the one-way profiles, by approach."""
     found: dict[str, set[int]] = {"retrograde": set(), "antegrade": set()}
-    for original, s in zip(originals, shown, strict=True):
+    for original, s in zip(edition.comparisons, shown, strict=True):
         if s.retrograde.n is None:
             found["retrograde"].add(original.retrograde.n)
         if s.antegrade.n is None:
@@ -275,36 +260,14 @@ def _hide_missing(edition: Edition, smallest: int) -> tuple[ShownMissing, ...]:
     )
 
 
-def _hide_diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
-    d: Diagnostics | None = edition.diagnostics
-    if d is None:
+def _diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
+    if edition.diagnostics is None:
         return None
-    smallest = edition.smallest_count_shown
-    concealed: frozenset[int] = frozenset()
-    if hide:
-        concealed = frozenset(
-            x
-            for c in edition.comparisons
-            if c.profile == ALL
-            for arm in _arms(c)
-            for x in (arm.n, arm.events, arm.n - arm.events)
-        )
-    gates = tuple(
-        ShownGate(
-            replace(g, sentence=scrub(g.sentence, concealed, smallest)), None if _tells(g, hide, smallest) else g.value
-        )
-        for g in d.gates
+    concealed = frozenset(
+        x
+        for c in edition.comparisons
+        if c.profile == ALL and hide
+        for arm in _arms(c)
+        for x in (arm.n, arm.events, arm.n - arm.events)
     )
-    return ShownDiagnostics(
-        balance=d.balance,
-        score_bars=score_bars(d.overlap, smallest),
-        effective_n_retrograde=None if hide else d.effective_n_retrograde,
-        effective_n_antegrade=None if hide else d.effective_n_antegrade,
-        c_statistic=d.c_statistic,
-        gates=gates,
-    )
-
-
-def _tells(gate: Gate, hide: bool, smallest: int) -> bool:
-    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions."""
-    return gate.threshold >= 1 and (hide or 0 < gate.value < smallest)
+    return hide_diagnostics(edition.diagnostics, concealed, edition.smallest_count_shown, hide=hide)

@@ -1,20 +1,17 @@
-"""Small numbers hidden in the counts of an Edition: case flow, tables, sequences, quarters, prices, case mix, scores."""
+"""Small numbers hidden in the counts of an Edition: case flow, tables, sequences, quarters, prices, case mix."""
 
 from __future__ import annotations
 
 from models.results import (
-    Approach,
     CaseMix,
     FlowStep,
     Price,
     QuarterCount,
     ReasonCount,
-    ScoreOverlap,
     SequenceCount,
     TableCount,
 )
 from reports.shown import (
-    ScoreBar,
     ShownMix,
     ShownPrice,
     ShownQuarter,
@@ -25,6 +22,7 @@ from reports.shown import (
 )
 from reports.small_cells import Key, Sum, hidden_keys, is_small
 
+AMBIGUOUS_FROM = 500  # lesions: from here on a whole percentage stands for five counts or more
 FEWEST_RECORDED = 0.75  # of the lesions compared; a trait recorded less often is not a likely line of the case mix
 
 
@@ -172,9 +170,9 @@ def hide_mix(
         n = whole_n.get(approach)
         if unit != "share" or n is None:
             return value
-        concealed = hidden_n[approach] | set(range(1, smallest))
-        tells = any(_may_stand_for(share, n, c) for c in concealed for share in (value, 1 - value))
-        return None if tells else value
+        small = any(_may_stand_for(share, n, c) for c in range(1, smallest) for share in (value, 1 - value))
+        exact = n < AMBIGUOUS_FROM and any(_may_stand_for(value, n, c) for c in hidden_n[approach])
+        return None if small or exact else value
 
     return tuple(
         ShownMix(m, show(m.retrograde, m.unit, "retrograde"), show(m.antegrade, m.unit, "antegrade")) for m in case_mix
@@ -184,32 +182,3 @@ def hide_mix(
 def _may_stand_for(share: float, n: int, hidden: int) -> bool:
     """Whether a share of those recorded, at least `FEWEST_RECORDED` of `n`, could be this count."""
     return share * n * FEWEST_RECORDED - 0.5 < hidden < share * n + 0.5
-
-
-def score_bars(overlap: ScoreOverlap, smallest: int) -> tuple[ScoreBar, ...]:
-    """The score histogram of each approach with bins joined until none holds a small count. Empty for very few lesions."""
-    return (
-        *_joined("retrograde", overlap.edges, overlap.retrograde, smallest),
-        *_joined("antegrade", overlap.edges, overlap.antegrade, smallest),
-    )
-
-
-def _joined(
-    approach: Approach, edges: tuple[float, ...], counts: tuple[int, ...], smallest: int
-) -> tuple[ScoreBar, ...]:
-    if sum(counts) < smallest:
-        return ()
-    bars: list[ScoreBar] = []
-    start, waiting = 0, 0
-    for i, count in enumerate(counts):
-        waiting += count
-        if not is_small(waiting, smallest):
-            bars.append(ScoreBar(approach, edges[start], edges[i + 1], waiting))
-            start, waiting = i + 1, 0
-    while waiting:  # the last few: widen the bar before them until it holds enough
-        before = bars.pop()
-        start, waiting = edges.index(before.lower), waiting + before.count
-        if not is_small(waiting, smallest):
-            bars.append(ScoreBar(approach, edges[start], edges[-1], waiting))
-            waiting = 0
-    return tuple(bars)

@@ -11,8 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.results import (
+    BalanceTerm,
     CaseMix,
     FlowStep,
+    Gate,
     MissingShare,
     Price,
     QuarterCount,
@@ -21,7 +23,7 @@ from models.results import (
     SequenceCount,
     TableCount,
 )
-from reports.disclosure import hide_comparisons, hide_small, scrub
+from reports.disclosure import hide_comparisons, hide_small
 from reports.hidden_counts import (
     hide_flow,
     hide_mix,
@@ -30,8 +32,8 @@ from reports.hidden_counts import (
     hide_reasons,
     hide_sequences,
     hide_tables,
-    score_bars,
 )
+from reports.hidden_diagnostics import operators_as_one, score_bars, scrub
 from reports.notation import count
 from reports.shown import ShownComparison
 from reports.small_cells import Sum, hidden_keys, is_small
@@ -327,3 +329,29 @@ def test_no_count_that_is_hidden_in_the_tables_is_left_in_the_chart_data() -> No
     )  # calcium none from below: 7 not crossed would be shown, 34 is hidden with its neighbor
     small = replace(e, comparisons=(*e.comparisons, comparison("rare=yes", (23457, 1), (23459, 2))))
     assert not re.search(r"\b[12] of 2345", strategy_page(small))
+
+
+def test_a_balance_plot_does_not_tell_one_operator_from_another() -> None:
+    def term(name: str, before: float, after: float) -> BalanceTerm:
+        return BalanceTerm(name, name, "fitted", 0.2, 0.1, before, after, None, None)
+
+    found = operators_as_one((term("age", 0.1, 0.0), term("operator_id=1", -0.3, 0.01), term("operator_id=2", 0.2, -0.04)))
+    assert [(t.label, t.smd_before, t.smd_after) for t in found] == [
+        ("age", 0.1, 0.0),
+        ("operator, largest of 2", 0.3, 0.04),
+    ]
+
+
+def test_a_check_does_not_print_a_hidden_number_of_lesions() -> None:
+    e = edition()
+    assert e.diagnostics
+    small = replace(
+        e.diagnostics,
+        gates=(
+            Gate("arm", "enough lesions", 3.0, 20.0, "withhold", ""),
+            Gate("balance", "alike", 0.12, 0.1, "caution", ""),
+        ),
+    )
+    found = hide_small(replace(e, diagnostics=small)).diagnostics
+    assert found
+    assert [g.value for g in found.gates] == [None, 0.12]

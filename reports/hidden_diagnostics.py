@@ -1,0 +1,89 @@
+"""Small numbers, and single operators, hidden in the diagnostics and in the sentences that come with them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from models.results import Approach, BalanceTerm, Diagnostics, Gate, ScoreOverlap
+from reports.shown import ScoreBar, ShownDiagnostics, ShownGate
+from reports.small_cells import is_small
+
+OPERATOR = "operator_id="  # how the name of a term for one operator starts, alone or within a combination
+
+
+def hide_diagnostics(d: Diagnostics, concealed: frozenset[int], smallest: int, *, hide: bool) -> ShownDiagnostics:
+    """The diagnostics as a page may show them; `hide` when the counts of all lesions by approach are hidden themselves."""
+    return ShownDiagnostics(
+        balance=operators_as_one(d.balance),
+        score_bars=score_bars(d.overlap, smallest),
+        effective_n_retrograde=None if hide else d.effective_n_retrograde,
+        effective_n_antegrade=None if hide else d.effective_n_antegrade,
+        c_statistic=d.c_statistic,
+        gates=tuple(
+            ShownGate(
+                replace(g, sentence=scrub(g.sentence, concealed, smallest)),
+                None if _tells(g, hide, smallest) else g.value,
+            )
+            for g in d.gates
+        ),
+    )
+
+
+def operators_as_one(balance: tuple[BalanceTerm, ...]) -> tuple[BalanceTerm, ...]:
+    """The terms of single operators joined to their largest, one for each kind: a balance plot is not a league table."""
+    single = [t for t in balance if any(part.startswith(OPERATOR) for part in re.split(r"[*:;&]| x ", t.name))]
+    joined: list[BalanceTerm] = []
+    for kind in dict.fromkeys(t.kind for t in single):
+        own = [t for t in single if t.kind == kind]
+        before = max((t.smd_before for t in own), key=abs)
+        after = max((t.smd_after for t in own), key=abs)
+        label = f"operator, largest of {len(own)}" + ("" if kind in ("fitted", "left_out") else f" ({kind}s)")
+        joined.append(BalanceTerm("operator", label, kind, 0.0, 0.0, abs(before), abs(after), None, None))
+    return (*(t for t in balance if t not in single), *joined)
+
+
+def scrub(sentence: str, concealed: frozenset[int], smallest: int) -> str:
+    """The sentence with any of these whole numbers replaced: "fewer than 5" for a small one, "some" for another."""
+
+    def put(match: re.Match[str]) -> str:
+        number = int(match[0].replace(",", ""))
+        if number == 0 or number not in concealed:
+            return match[0]
+        return f"fewer than {smallest}" if number < smallest else "some"
+
+    return re.sub(r"(?<![\d.,])\d+(?:,\d{3})*(?![\d%]|[.,]\d| %)", put, sentence)
+
+
+def score_bars(overlap: ScoreOverlap, smallest: int) -> tuple[ScoreBar, ...]:
+    """The score histogram of each approach with bins joined until none holds a small count. Empty for very few lesions."""
+    return (
+        *_joined("retrograde", overlap.edges, overlap.retrograde, smallest),
+        *_joined("antegrade", overlap.edges, overlap.antegrade, smallest),
+    )
+
+
+def _joined(
+    approach: Approach, edges: tuple[float, ...], counts: tuple[int, ...], smallest: int
+) -> tuple[ScoreBar, ...]:
+    if sum(counts) < smallest:
+        return ()
+    bars: list[ScoreBar] = []
+    start, waiting = 0, 0
+    for i, count in enumerate(counts):
+        waiting += count
+        if not is_small(waiting, smallest):
+            bars.append(ScoreBar(approach, edges[start], edges[i + 1], waiting))
+            start, waiting = i + 1, 0
+    while waiting:  # the last few: widen the bar before them until it holds enough
+        before = bars.pop()
+        start, waiting = edges.index(before.lower), waiting + before.count
+        if not is_small(waiting, smallest):
+            bars.append(ScoreBar(approach, edges[start], edges[-1], waiting))
+            waiting = 0
+    return tuple(bars)
+
+
+def _tells(gate: Gate, hide: bool, smallest: int) -> bool:
+    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions."""
+    return gate.threshold >= 1 and (hide or 0 < gate.value < smallest)
