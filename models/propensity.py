@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from models.logistic import LogisticFit, fit_logistic
+from models.logistic import CHUNK_ROWS, LogisticFit, fit_logistic
 from models.spline import natural_spline
 
 Floats = NDArray[np.float64]
@@ -55,10 +55,15 @@ class Design:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """A fitted propensity score. `probability` (n,); `design` and `fit` are kept for the sandwich and the balance."""
+    """A fitted propensity score. `probability` (n,); `design` and `fit` are kept for the sandwich and the balance.
+
+    `leverage` (n,): how much each lesion's own row moved the fitted score, s' (sum e(1-e)xx')^-1 s with s = (a - e)x its score
+    contribution; between 0 and about 1, zero when the fit failed.
+    """
 
     design: Design
     fit: LogisticFit
+    leverage: Floats
 
     @property
     def probability(self) -> Floats:
@@ -108,7 +113,19 @@ def build_design(
 
 def fit_score(design: Design, treated: Floats) -> Score:
     """The score by maximum likelihood (Rosenbaum & Rubin 1983, Biometrika 70:41-55)."""
-    return Score(design, fit_logistic(design.matrix, treated))
+    fit = fit_logistic(design.matrix, treated)
+    return Score(design, fit, _leverage(design.matrix, treated, fit))
+
+
+def _leverage(matrix: Floats, treated: Floats, fit: LogisticFit) -> Floats:
+    if fit.failed_because is not None:
+        return np.zeros(len(treated))
+    root = np.linalg.inv(np.linalg.cholesky(fit.information))
+    found = np.empty(len(treated))
+    for start in range(0, len(treated), CHUNK_ROWS):
+        part = slice(start, start + CHUNK_ROWS)
+        found[part] = ((root @ matrix[:, part]) ** 2).sum(axis=0)
+    return np.asarray((treated - fit.probability) ** 2 * found, dtype=np.float64)
 
 
 def c_statistic(probability: Floats, treated: Floats) -> float:

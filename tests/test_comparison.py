@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from models.comparison import compare_risks, weighted_risks
 from models.logistic import expit, fit_logistic
-from models.propensity import Covariate, Design, Score, Term, build_design, fit_score
+from models.propensity import Covariate, Design, Term, build_design, fit_score
 from models.spline import natural_spline
 
 
@@ -22,7 +22,7 @@ def _invented(seed: int, patients: int = 300, members: int = 2):
     a = (rng.random(n) < expit(x.T @ [-0.5, 0.8, -0.4])).astype(float)
     y = (rng.random(n) < expit(0.3 + 0.5 * a + x[1] + 0.8 * frailty)).astype(float)
     design = Design(tuple(Term(f"x{j}", f"x{j}", f"x{j}") for j in range(3)), x, ())
-    return cluster, a, y, Score(design, fit_logistic(x, a))
+    return cluster, a, y, fit_score(design, a)
 
 
 @pytest.mark.parametrize("population", ["overlap", "all", "treated"])
@@ -50,7 +50,7 @@ def test_the_clustered_sandwich_agrees_with_a_general_m_estimation_library(popul
 
     reference = MEstimator(equations, init=[0, 0, 0, 0.5, 0.5, 0])
     reference.estimate(solver="lm", maxiter=5000, tolerance=1e-10)
-    ours = weighted_risks(a, y, cluster, population, score, member == 1)
+    ours = weighted_risks(a, y, cluster, population, score, member == 1, small_sample="none")
     assert ours.risk_1 - ours.risk_0 == pytest.approx(reference.theta[5], abs=1e-8)
     error = float(np.linalg.norm(ours.influence_1 - ours.influence_0))
     assert error == pytest.approx(float(np.sqrt(reference.variance[5, 5])), rel=1e-5)
@@ -72,7 +72,7 @@ def test_lesions_of_one_patient_that_agree_widen_the_interval() -> None:
 
 def test_swapping_the_approaches_turns_the_difference_round() -> None:
     cluster, a, y, score = _invented(5)
-    swapped = Score(score.design, fit_logistic(score.design.matrix, 1 - a))
+    swapped = fit_score(score.design, 1 - a)
     there = compare_risks(a, y, cluster, "overlap", score, 0.95, 5.0)
     back = compare_risks(1 - a, y, cluster, "overlap", swapped, 0.95, 5.0)
     assert there.effects[0].estimate == pytest.approx(-back.effects[0].estimate, abs=1e-9)
@@ -157,3 +157,24 @@ def test_a_term_told_by_others_is_left_out_rather_than_breaking_the_fit() -> Non
     design = build_design((_levels(list(level), ("a", "b", "c")), _levels(list(below), ("no", "yes"), "below_knee")), a)
     assert fit_score(design, a).fit.failed_because is None
     assert any("left out" in remark for remark in design.pooled)
+
+
+def test_the_leverage_is_that_of_a_regression_on_the_score_contributions() -> None:
+    """Reference: the hat matrix of numpy's least squares, with the information as the cross product."""
+    _, a, _, score = _invented(11, patients=60)
+    contributions = (a - score.probability) * score.design.matrix
+    hat = contributions.T @ np.linalg.inv(score.fit.information) @ contributions
+    assert score.leverage == pytest.approx(np.diag(hat), rel=1e-9)
+
+
+def test_the_small_sample_correction_widens_a_small_study_and_vanishes_in_a_large_one() -> None:
+    gains = []
+    for patients in (40, 4000):
+        cluster, a, y, score = _invented(12, patients=patients)
+        corrected, plain = (
+            compare_risks(a, y, cluster, "overlap", score, 0.95, 0.0, small_sample=kind).effects[0]
+            for kind in ("leverage", "none")
+        )
+        gains.append((corrected.upper - corrected.lower) / (plain.upper - plain.lower))
+    assert gains[0] > 1.005
+    assert 1 < gains[1] < 1.001
