@@ -17,6 +17,7 @@ few hundred lesions that costs two points of coverage, so each u_i is divided by
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -27,15 +28,20 @@ from scipy.special import ndtr
 from models.intervals import TwoByTwo, sparse_effects, wilson, z_value
 from models.propensity import Score
 from models.results import ArmRisk, Effect, Measure, Population
-from models.weights import balancing_weights, effective_clusters, effective_n
+from models.weights import BalancingWeights, balancing_weights, effective_clusters, effective_n
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Mask = NDArray[np.bool_]
+
 SmallSample = Literal["none", "leverage"]
 
 # A lesion with more leverage fits its own score; without a ceiling its division would swamp all others.
 MOST_LEVERAGE = 0.8
+
+# Groups whose influence functions are worked out together, and the numbers (64 MB) that each array of them may hold.
+MOST_GROUPS_AT_ONCE = 16
+MOST_NUMBERS_AT_ONCE = 1 << 23
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,26 +79,9 @@ def weighted_risks(
     weighting; `member` (n,) picks the lesions compared (a profile), the score staying the service's. Both arms must have weight.
     `small_sample` "none" leaves out the division by leverage (the plain sandwich of the papers).
     """
-    inside = np.ones(len(treated)) if member is None else member.astype(np.float64)
-    probability = np.full(len(treated), 0.5) if score is None else score.probability
-    weights = balancing_weights(probability, treated, "observed" if score is None else population)
-    risks: list[float] = []
-    influences: list[Floats] = []
-    for arm in (treated, 1.0 - treated):
-        pull = weights.weight * inside * arm
-        total = float(pull.sum())
-        risk = float(pull @ outcome) / total
-        own = pull * (outcome - risk)
-        if score is not None:
-            variance = probability * (1.0 - probability)
-            drift = score.design.matrix @ (weights.slope * inside * arm * variance * (outcome - risk))
-            direction = np.linalg.solve(score.fit.information, drift)
-            own = own + (treated - probability) * (direction @ score.design.matrix)
-            if small_sample == "leverage":
-                own = own / np.sqrt(1.0 - np.minimum(score.leverage, MOST_LEVERAGE))
-        risks.append(risk)
-        influences.append(np.bincount(cluster, own / total).astype(np.float64))
-    return Weighted(risks[0], risks[1], influences[0], influences[1])
+    weights = _weights(treated, population, score)
+    members = (_everyone(treated) if member is None else member,)
+    return next(_risks_within(treated, outcome, cluster, weights, score, members, small_sample))
 
 
 def compare_risks(
@@ -106,46 +95,121 @@ def compare_risks(
     member: Mask | None = None,
     small_sample: SmallSample = "leverage",
 ) -> Estimated:
-    """Risk difference, risk ratio and odds ratio with intervals at `level`.
+    """Risk difference, risk ratio and odds ratio with intervals at `level`, as `compare_within` for one group of lesions."""
+    members = (_everyone(treated) if member is None else member,)
+    return compare_within(treated, outcome, cluster, population, score, level, sparse_cell, members, small_sample)[0]
+
+
+def compare_within(
+    treated: Floats,
+    outcome: Floats,
+    cluster: Integers,
+    population: Population,
+    score: Score | None,
+    level: float,
+    sparse_cell: float,
+    members: Sequence[Mask],
+    small_sample: SmallSample = "leverage",
+) -> list[Estimated]:
+    """Risk difference, risk ratio and odds ratio with intervals at `level`, within each of `members` (lesion profiles, say).
 
     Wald intervals on the difference, the log ratio and the log odds ratio, with the variance times G/(G-1) for G clusters. Where an
     effective cell holds fewer than `sparse_cell` (events or non-events, clusters counted as one observation each),
     the intervals of `models.intervals.sparse_effects` on effective counts, which are finite for any table. Arguments as in `weighted_risks`.
     """
-    found = weighted_risks(treated, outcome, cluster, population, score, member, small_sample)
-    inside = np.ones(len(treated), dtype=bool) if member is None else member
-    probability = np.full(len(treated), 0.5) if score is None else score.probability
-    weight = balancing_weights(probability, treated, "observed" if score is None else population).weight
-    clusters = len(np.unique(cluster[inside]))
+    weights = _weights(treated, population, score)
+    risks = _risks_within(treated, outcome, cluster, weights, score, members, small_sample)
+    return [
+        _estimated(found, treated, outcome, cluster, weights.weight, level, sparse_cell, member)
+        for found, member in zip(risks, members, strict=True)
+    ]
+
+
+def _everyone(treated: Floats) -> Mask:
+    return np.ones(len(treated), dtype=bool)
+
+
+def _weights(treated: Floats, population: Population, score: Score | None) -> BalancingWeights:
+    if score is None:
+        return balancing_weights(np.full(len(treated), 0.5), treated, "observed")
+    return balancing_weights(score.probability, treated, population)
+
+
+def _risks_within(
+    treated: Floats,
+    outcome: Floats,
+    cluster: Integers,
+    weights: BalancingWeights,
+    score: Score | None,
+    members: Sequence[Mask],
+    small_sample: SmallSample,
+) -> Iterator[Weighted]:
+    """`weighted_risks` within each of `members`, in order, a block at a time.
+
+    The design is by far the largest thing in memory: a block walks it twice however many groups it holds.
+    """
+    at_once = max(1, min(MOST_GROUPS_AT_ONCE, MOST_NUMBERS_AT_ONCE // (2 * len(treated))))
+    for start in range(0, len(members), at_once):
+        block = members[start : start + at_once]
+        pulls = [weights.weight * (member & (treated == arm)) for member in block for arm in (1, 0)]
+        totals = [float(pull.sum()) for pull in pulls]
+        risks = [float(pull @ outcome) / total for pull, total in zip(pulls, totals, strict=True)]
+        own = np.stack([pull * (outcome - risk) for pull, risk in zip(pulls, risks, strict=True)])
+        if score is not None:
+            # The slope in place of the weight: how much each lesion's part moves as its score does.
+            steep = weights.slope * score.probability * (1.0 - score.probability)
+            moved = np.stack([steep * (pull > 0) * (outcome - risk) for pull, risk in zip(pulls, risks, strict=True)])
+            directions = np.linalg.solve(score.fit.information, score.design.matrix @ moved.T)
+            drift = np.matmul(directions.T, score.design.matrix, out=moved)
+            own += np.multiply(drift, treated - score.probability, out=drift)
+            if small_sample == "leverage":
+                own /= np.sqrt(1.0 - np.minimum(score.leverage, MOST_LEVERAGE))
+        influences = [
+            np.bincount(cluster, line / total).astype(np.float64) for line, total in zip(own, totals, strict=True)
+        ]
+        for j in range(0, len(pulls), 2):
+            yield Weighted(risks[j], risks[j + 1], influences[j], influences[j + 1])
+
+
+def _estimated(
+    found: Weighted,
+    treated: Floats,
+    outcome: Floats,
+    cluster: Integers,
+    weight: Floats,
+    level: float,
+    sparse_cell: float,
+    inside: Mask,
+) -> Estimated:
+    clusters = int(np.count_nonzero(np.bincount(cluster[inside])))
     factor = clusters / (clusters - 1) if clusters > 1 else 1.0
-    sizes: list[float] = []
-    units: list[float] = []
-    for arm in (1, 0):
-        chosen = inside & (treated == arm)
-        sizes.append(effective_n(weight[chosen]))
-        units.append(effective_clusters(weight[chosen], cluster[chosen]))
-    cells = TwoByTwo(found.risk_1 * units[0], units[0], found.risk_0 * units[1], units[1])
+    below, above = (_Arm.of(inside & (treated == arm), outcome, cluster, weight) for arm in (1, 0))
+    cells = TwoByTwo(found.risk_1 * below.units, below.units, found.risk_0 * above.units, above.units)
     sparse = cells.smallest_cell < sparse_cell
     effects = sparse_effects(cells, level) if sparse else _wald_effects(found, factor, level)
     arms: list[ArmRisk] = []
-    for arm, risk, influence, size, unit in (
-        (1, found.risk_1, found.influence_1, sizes[0], units[0]),
-        (0, found.risk_0, found.influence_0, sizes[1], units[1]),
+    for name, arm, risk, influence in (
+        ("retrograde", below, found.risk_1, found.influence_1),
+        ("antegrade", above, found.risk_0, found.influence_0),
     ):
-        chosen = inside & (treated == arm)
-        lower, upper = _risk_interval(risk, influence, factor, unit, level, sparse)
-        arms.append(
-            ArmRisk(
-                "retrograde" if arm else "antegrade",
-                risk,
-                lower,
-                upper,
-                int(chosen.sum()),
-                int(outcome[chosen].sum()),
-                size,
-            )
-        )
+        lower, upper = _risk_interval(risk, influence, factor, arm.units, level, sparse)
+        arms.append(ArmRisk(name, risk, lower, upper, arm.n, arm.events, arm.effective_n))
     return Estimated(arms[0], arms[1], effects, sparse)
+
+
+@dataclass(frozen=True, slots=True)
+class _Arm:
+    """One approach's lesions: how many, how many with the outcome, and effective sizes in lesions and in clusters."""
+
+    n: int
+    events: int
+    effective_n: float
+    units: float
+
+    @classmethod
+    def of(cls, chosen: Mask, outcome: Floats, cluster: Integers, weight: Floats) -> _Arm:
+        pull = weight[chosen]
+        return cls(len(pull), int(outcome[chosen].sum()), effective_n(pull), effective_clusters(pull, cluster[chosen]))
 
 
 def _risk_interval(
