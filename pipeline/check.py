@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from models.results import ReasonCount, TableCount
-from pipeline.case_tables import TABLES, Table, table
+from pipeline.case_tables import ATTEMPTS, TABLES, Table, table
 from pipeline.faults import NeedsMending
 from pipeline.rules import (
     MAY_BE_ABSENT,
@@ -41,6 +41,8 @@ class Accepted:
 
     `set_aside`: table, row, key, reason (one line a row; several reasons joined with "; "). `blanked`: table, row, key,
     column, reason, for rows that are used. `reasons` counts each reason by itself, so that a row with two counts in two.
+    `lesions_in_doubt`: keys of lesions with an attempt set aside, other than one that merely stands twice: what happened on the
+    table there is not known.
     """
 
     frames: Mapping[str, pl.DataFrame]
@@ -48,6 +50,7 @@ class Accepted:
     blanked: pl.DataFrame
     counts: tuple[TableCount, ...]
     reasons: tuple[ReasonCount, ...]
+    lesions_in_doubt: pl.Series = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,7 @@ class _CheckedTable:
     set_aside: pl.DataFrame
     blanked: pl.DataFrame
     keys_read: pl.Series = field(repr=False)
+    lost: pl.DataFrame = field(repr=False)  # the rows set aside as they were read, less those that merely stand twice
 
 
 def check(frames: Mapping[str, pl.DataFrame]) -> Accepted:
@@ -83,6 +87,7 @@ def check(frames: Mapping[str, pl.DataFrame]) -> Accepted:
         blanked=blanked,
         counts=tuple(counts),
         reasons=_reason_counts(set_aside, blanked),
+        lesions_in_doubt=checked[ATTEMPTS.name].lost["lesion_id"].drop_nulls().unique(maintain_order=True),
     )
 
 
@@ -124,9 +129,8 @@ def _check_table(one: Table, frame: pl.DataFrame, checked: Mapping[str, _Checked
     usable, lost = _blank_lost_references(one, usable, checked)
 
     lists = reasons.group_by(_INDEX, maintain_order=True).agg("reason")
-    set_aside = parsed.join(lists, on=_INDEX, how="inner", maintain_order="left").select(
-        pl.lit(one.name).alias("table"), "row", pl.col(one.key).alias("key"), "reason"
-    )
+    unused = parsed.join(lists, on=_INDEX, how="inner", maintain_order="left")
+    set_aside = unused.select(pl.lit(one.name).alias("table"), "row", pl.col(one.key).alias("key"), "reason")
     if len(usable) + len(set_aside) != len(frame):  # a fault of ours: better no report than one that lost rows
         raise AssertionError(f"{one.name}: rows used and rows set aside are not the rows read")
     return _CheckedTable(
@@ -134,6 +138,7 @@ def _check_table(one: Table, frame: pl.DataFrame, checked: Mapping[str, _Checked
         set_aside=set_aside,
         blanked=pl.concat([blanked, more, lost]).sort("row", maintain_order=True),
         keys_read=parsed[one.key].drop_nulls().unique(),
+        lost=unused.filter(pl.col("reason") != [SAME_ROW_TWICE]).select(one.column_names),
     )
 
 

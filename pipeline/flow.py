@@ -96,7 +96,8 @@ def _check(work: Work) -> Work:
 
 
 def _derive(work: Work) -> Work:
-    return replace(work, derived=derive(_made(work.accepted).frames, work.plan))
+    accepted = _made(work.accepted)
+    return replace(work, derived=derive(accepted.frames, work.plan, in_doubt=accepted.lesions_in_doubt))
 
 
 def _estimate(work: Work) -> Work:

@@ -13,6 +13,8 @@ from synthetic_data.scenario import EFFECT, NULL, Scenario
 SERVICES = 200
 LESIONS = 1500
 LARGEST_BIAS = 0.5  # percentage points
+# The imbalance gate withholds one estimate in a hundred by chance (models.gates.FALSE_WITHHOLDING): 2 of 200 are expected.
+MOST_WITHHELD = 6
 LOWEST_COVERAGE, HIGHEST_COVERAGE = 0.92, 0.98
 
 
@@ -29,7 +31,9 @@ def test_the_overlap_difference_is_unbiased_and_its_interval_covers_the_truth(sc
             s = summarize(picked)
             lines.append(line(scenario, LESIONS, endpoint, population, s))
             if population == "overlap" and not (
-                abs(s.bias) <= LARGEST_BIAS and LOWEST_COVERAGE <= s.coverage <= HIGHEST_COVERAGE and s.withheld == 0
+                abs(s.bias) <= LARGEST_BIAS
+                and LOWEST_COVERAGE <= s.coverage <= HIGHEST_COVERAGE
+                and s.withheld <= MOST_WITHHELD
             ):
                 failures.append(f"{endpoint}: bias {s.bias:+.2f}, coverage {s.coverage:.3f}, withheld {s.withheld}")
     profiles = [a for s in found for a in s if a.population == "overlap" and a.profile != "all"]

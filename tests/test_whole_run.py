@@ -113,10 +113,10 @@ def test_rows_read_are_rows_used_and_rows_set_aside_for_every_table(which: str, 
     assert aside.height == wide["rows set aside"].sum()
     with duckdb.connect(str(out / "service.duckdb"), read_only=True) as store:
         for table, read, used in wide.select("table", "rows read", "rows used").iter_rows():
-            assert store.sql(f"SELECT count(*) FROM raw.{table}").fetchone() == (read,)  # noqa: S608 - names from the dictionary
-            assert store.sql(f"SELECT count(*) FROM checked.{table}").fetchone() == (used,)  # noqa: S608
-        compared = store.sql("SELECT count(*) FROM derived.lesions").fetchone()
-    assert compared == (_main_line(out, method="crude")["n"],)
+            assert store.sql(f"SELECT count(*) FROM raw.{table}").fetchall() == [(read,)]  # noqa: S608 - names from the dictionary
+            assert store.sql(f"SELECT count(*) FROM checked.{table}").fetchall() == [(used,)]  # noqa: S608
+        compared = store.sql("SELECT count(*) FROM derived.lesions").fetchall()
+    assert compared == [(_main_line(out, method="crude")["n"],)]
 
 
 def test_the_foreign_export_sets_aside_just_the_rows_that_were_broken(foreign: Path) -> None:
@@ -291,3 +291,22 @@ def test_every_folder_is_imported_from_this_checkout() -> None:
 
     for folder in (pipeline, models, reports, synthetic_data):
         assert Path(str(folder.__file__)).is_relative_to(ROOT)
+
+
+def test_a_lesion_with_an_attempt_that_cannot_be_read_is_left_out_and_counted() -> None:
+    tables = invent(300, 5).tables
+    attempts = tables["attempts"].with_columns(pl.col("approach").cast(pl.String))
+    broken = attempts.with_columns(
+        approach=pl.when(pl.int_range(pl.len()) == 0).then(pl.lit("sideways")).otherwise(pl.col("approach"))
+    )
+    twice = pl.concat([attempts, attempts.head(1)])
+    plain = analyze(tables).counts
+    for changed, lost in ((broken, 1), (twice, 0)):
+        counts = analyze({**tables, "attempts": changed}).counts
+        left = counts.filter(pl.col("reason").str.contains("set aside at intake"), pl.col("stage") == "analysis")
+        assert left["count"].sum() == lost
+        assert _compared(counts) == _compared(plain) - lost
+
+
+def _compared(counts: pl.DataFrame) -> int:
+    return counts.filter(pl.col("stage") == "analysis", pl.col("reason") == "")["count"].to_list()[-1]
