@@ -9,6 +9,9 @@ from models.results import Approach, BalanceTerm, Diagnostics, Gate, ScoreOverla
 from reports.shown import ScoreBar, ShownDiagnostics, ShownGate
 from reports.small_cells import is_small
 
+LIMIT = re.compile(
+    r"(fewer|less|more) than $|at (least|most) $|(below|above|under|over|needs|needed:?) $", re.IGNORECASE
+)
 OPERATOR = "operator_id="  # how the name of a term for one operator starts, alone or within a combination
 
 
@@ -44,11 +47,14 @@ def operators_as_one(balance: tuple[BalanceTerm, ...]) -> tuple[BalanceTerm, ...
 
 
 def scrub(sentence: str, concealed: frozenset[int], smallest: int) -> str:
-    """The sentence with any of these whole numbers replaced: "fewer than 5" for a small one, "some" for another."""
+    """The sentence with any of these whole numbers replaced: "fewer than 5" for a small one, "some" for another.
+
+    A number that the sentence names as a limit is no count and stays, whatever the counts are.
+    """
 
     def put(match: re.Match[str]) -> str:
         number = int(match[0].replace(",", ""))
-        if number == 0 or number not in concealed:
+        if number == 0 or number not in concealed or LIMIT.search(match.string[: match.start()]):
             return match[0]
         return f"fewer than {smallest}" if number < smallest else "some"
 

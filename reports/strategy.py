@@ -150,16 +150,22 @@ def _profiles(e: ShownEdition) -> Section:
         (
             "The like-for-like difference within each kind of lesion, one trait at a time. Every lesion is counted once under "
             "each trait, so the rows under different traits are not separate evidence.",
-            wording.many_profiles(e),
-            *wording.too_few(rows),
+            *((wording.many_profiles(e), *wording.too_few(rows)) if _any_estimate(rows) else ()),
         ),
         _forest(e, rows),
     )
 
 
+def _any_estimate(rows: list[tuple[str, str, ShownComparison]]) -> bool:
+    return any(c.effect("risk_difference").estimate is not None for _, _, c in rows)
+
+
 def _forest(e: ShownEdition, rows: list[tuple[str, str, ShownComparison]]) -> tuple[Figure, ...]:
     """The forest plot in as many parts as fit a page each; the table stands under the last."""
-    parts = max(len(charts.forest_parts(e)), 1)
+    absent = "" if rows else "No lesion profile was compared."
+    if rows and not _any_estimate(rows):
+        absent = "No lesion profile has an estimate. The table gives the reason for each."
+    parts = 1 if absent else len(charts.forest_parts(e))
     hidden = f" {charts.hidden_note(e.smallest_count_shown)}" if any(c.n is None for _, _, c in rows) else ""
     caption = (
         f"Success: {wording.endpoint_label(e, e.primary_endpoint).lower()}. Dots with {level_text(e.level)} intervals. "
@@ -180,7 +186,7 @@ def _forest(e: ShownEdition, rows: list[tuple[str, str, ShownComparison]]) -> tu
                 Key("circle", palette.QUIET, False, "interval includes no difference"),
             ),
             caption=caption if i == parts - 1 else "",
-            absent="" if rows else "No lesion profile was compared.",
+            absent=absent,
         )
         for i in range(parts)
     )

@@ -32,6 +32,7 @@ _REACHED = {
 }
 _TRAITS_NAMED = 3
 _PROFILES_NAMED = 3
+_NAMES_LISTED = 8
 CLEARLY_DIFFERENT = 0.1  # SD; Austin 2009: above this a trait differs between the groups
 
 
@@ -315,6 +316,11 @@ def too_few(rows: list[tuple[str, str, ShownComparison]]) -> tuple[str, ...]:
     return tuple(
         f"Without an estimate: {'; '.join(names)}. Reason: {clause(reason)}." for reason, names in by_reason.items()
     )
+
+
+def _cut(names: list[str]) -> str:
+    more = len(names) - _NAMES_LISTED
+    return "; ".join(names) if more <= 0 else f"{'; '.join(names[:_NAMES_LISTED])}; and {more} more"
 
 
 def _lower(label: str) -> str:

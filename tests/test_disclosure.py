@@ -175,6 +175,10 @@ def test_a_reason_does_not_print_a_hidden_count() -> None:
     )
 
 
+def test_a_limit_that_happens_to_equal_a_hidden_count_is_not_taken_for_it() -> None:
+    assert scrub("fewer than 20 lesions; 20 were", frozenset({20}), 5) == "fewer than 20 lesions; some were"
+
+
 def test_scrubbing_leaves_decimals_and_percentages_alone() -> None:
     assert (
         scrub("3 of 0.3 and 3% and 12, 3.", frozenset({3, 12}), 5)
@@ -335,7 +339,9 @@ def test_a_balance_plot_does_not_tell_one_operator_from_another() -> None:
     def term(name: str, before: float, after: float) -> BalanceTerm:
         return BalanceTerm(name, name, "fitted", 0.2, 0.1, before, after, None, None)
 
-    found = operators_as_one((term("age", 0.1, 0.0), term("operator_id=1", -0.3, 0.01), term("operator_id=2", 0.2, -0.04)))
+    found = operators_as_one(
+        (term("age", 0.1, 0.0), term("operator_id=1", -0.3, 0.01), term("operator_id=2", 0.2, -0.04))
+    )
     assert [(t.label, t.smd_before, t.smd_after) for t in found] == [
         ("age", 0.1, 0.0),
         ("operator, largest of 2", 0.3, 0.04),

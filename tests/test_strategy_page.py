@@ -181,6 +181,16 @@ def test_without_diagnostics_the_reason_is_printed() -> None:
     assert f"The like-for-like comparison is withheld: {why}" in text
 
 
+def test_profiles_that_all_lack_an_estimate_are_a_table_of_reasons_and_no_chart() -> None:
+    why = "fewer than 20 lesions by one approach"
+    kept = [c for c in edition().comparisons if c.profile == "all"]
+    thin = comparison("calcium=severe", (15, 8), (180, 89), withheld=why)
+    page = strategy_page(edition(comparisons=(*kept, thin)))
+    assert "No lesion profile has an estimate." in words(page)
+    assert f"too little to say: {why}" in words(page)
+    assert 'data-chart="profile-forest' not in page
+
+
 def test_an_edition_with_nothing_in_it_still_makes_a_page() -> None:
     nothing = (
         "table_counts",
