@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.logistic import CHUNK_ROWS
 from models.results import BalanceTerm, TermKind
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+NO_SPREAD = 1e-6  # an SD below this, of a line of SD about 1, is rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,20 +58,65 @@ def contrast(values: Floats, treated: Floats, weight: Floats) -> Contrast:
     return Contrast(means[0], means[1], smd, spreads[0] / spreads[1] if spreads[1] > 0 else None)
 
 
-def weighted_differences(matrix: Floats, treated: Floats, weight: Floats) -> Floats:
-    """Standardized weighted mean differences of many lines at once, (lines,), as in `contrast` with n - 1 variances.
+def differences_within(
+    matrix: Floats, treated: Floats, weight: Floats, members: Sequence[Mask], least_spread: float
+) -> list[Floats]:
+    """Standardized weighted mean differences of many lines within each of `members`, as in `contrast` with n - 1 variances.
 
-    `matrix` (lines, n), all recorded. A line without spread in the unweighted groups has difference 0.
+    `matrix` (lines, n), all recorded, of like scale; `weight` (n,). One array an entry of `members`, of the lines whose SD within it is at
+    least `least_spread`; a line without spread in the unweighted groups has difference 0. Both arms of an entry must have
+    weight. One pass over the matrix in chunks of rows serves all entries.
     """
-    gaps, spread = [], np.zeros(len(matrix))
-    for arm in (1, 0):
-        x, w = matrix[:, treated == arm], weight[treated == arm]
-        gaps.append(x @ w / w.sum())
-        if x.shape[1] > 1:
-            spread += x.var(axis=1, ddof=1) / 2
+    if not members:
+        return []
+    sums = {arm: _Sums.none(len(members), len(matrix)) for arm in (1, 0)}
+    for start in range(0, len(treated), CHUNK_ROWS):
+        part = slice(start, start + CHUNK_ROWS)
+        here = np.stack([member[part] for member in members])
+        for arm in (1, 0):
+            rows = np.flatnonzero(treated[part] == arm)
+            sums[arm].add(matrix[:, part][:, rows], weight[part][rows], here[:, rows].astype(np.float64))
+    return [_differences(sums[1], sums[0], j, least_spread) for j in range(len(members))]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """Of one arm, by entry: `count` and `weight` (k,); sums of the lines, their squares and their weighted values (lines, k)."""
+
+    count: Floats
+    weight: Floats
+    line: Floats
+    square: Floats
+    weighted: Floats
+
+    @classmethod
+    def none(cls, entries: int, lines: int) -> _Sums:
+        return cls(np.zeros(entries), np.zeros(entries), *(np.zeros((lines, entries)) for _ in range(3)))
+
+    def add(self, matrix: Floats, weight: Floats, members: Floats) -> None:
+        """Count in a chunk: `matrix` (lines, rows), `weight` (rows,), `members` (k, rows) of 0 and 1."""
+        pull = members * weight
+        self.count[:] += members.sum(axis=1)
+        self.weight[:] += pull.sum(axis=1)
+        self.line[:] += matrix @ members.T
+        self.weighted[:] += matrix @ pull.T
+        self.square[:] += (matrix * matrix) @ members.T
+
+
+def _differences(below: _Sums, above: _Sums, entry: int, least_spread: float) -> Floats:
+    spread = np.zeros(len(below.line))
+    for arm in (below, above):
+        n = arm.count[entry]
+        if n > 1:
+            spread += np.maximum(arm.square[:, entry] - arm.line[:, entry] ** 2 / n, 0.0) / (n - 1) / 2
+    n = below.count[entry] + above.count[entry]
+    mean = (below.line[:, entry] + above.line[:, entry]) / n
+    overall = np.sqrt(np.maximum((below.square[:, entry] + above.square[:, entry]) / n - mean**2, 0.0))
+    gap = below.weighted[:, entry] / below.weight[entry] - above.weighted[:, entry] / above.weight[entry]
     scale = np.sqrt(spread)
-    varied = np.where(scale > 1e-9, scale, 1.0)
-    return np.asarray(np.where(scale > 1e-9, (gaps[0] - gaps[1]) / varied, 0.0), dtype=np.float64)
+    varied = scale > NO_SPREAD
+    found = np.where(varied, gap / np.where(varied, scale, 1.0), 0.0)[overall >= least_spread]
+    return np.asarray(found, dtype=np.float64)
 
 
 def balance_term(line: Line, treated: Floats, weight: Floats) -> BalanceTerm | None:

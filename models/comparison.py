@@ -27,7 +27,7 @@ from scipy.special import ndtr
 
 from models.intervals import TwoByTwo, sparse_effects, wilson, z_value
 from models.propensity import Score
-from models.results import ArmRisk, Effect, Measure, Population
+from models.results import Approach, ArmRisk, Effect, Measure, Population
 from models.weights import BalancingWeights, balancing_weights, effective_clusters, effective_n
 
 Floats = NDArray[np.float64]
@@ -188,12 +188,13 @@ def _estimated(
     sparse = cells.smallest_cell < sparse_cell
     effects = sparse_effects(cells, level) if sparse else _wald_effects(found, factor, level)
     arms: list[ArmRisk] = []
-    for name, arm, risk, influence in (
+    sides: tuple[tuple[Approach, _Arm, float, Floats], ...] = (
         ("retrograde", below, found.risk_1, found.influence_1),
         ("antegrade", above, found.risk_0, found.influence_0),
-    ):
+    )
+    for approach, arm, risk, influence in sides:
         lower, upper = _risk_interval(risk, influence, factor, arm.units, level, sparse)
-        arms.append(ArmRisk(name, risk, lower, upper, arm.n, arm.events, arm.effective_n))
+        arms.append(ArmRisk(approach, risk, lower, upper, arm.n, arm.events, arm.effective_n))
     return Estimated(arms[0], arms[1], effects, sparse)
 
 

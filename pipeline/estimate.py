@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.balance import balance_term, weighted_differences
-from models.comparison import compare_risks
+from models.balance import balance_term, differences_within
+from models.comparison import compare_within
 from models.gates import (
     Thresholds,
     arm_size_gate,
@@ -45,6 +46,7 @@ Integers = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 OVERLAP_BINS = 20
+OTHER_POPULATIONS: tuple[Population, ...] = ("all", "treated")
 LEAST_SPREAD = (
     0.1  # of a fitted term inside a profile, in SD of the whole service; our choice, common practice, no source
 )
@@ -103,17 +105,30 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         study = _Study(lesions, treated, patient, model.score, model.simplified, limits, plan)
         diagnostics = _diagnose(study, model, arms_gate)
         reason = withheld_because(diagnostics.gates)
+    everyone = Cell("all", "", "", (), np.ones(lesions.height, dtype=bool))
+    cells = (everyone, *profiles)
+    grid = length_calcium_cells(lesions, plan)
+    crude = [_Asked(cell, withheld_because([_arms(study, cell.member)]), ()) for cell in cells]
+    overlap = _asked(study, "overlap", (*cells, *grid), reason)
+    others = {population: _asked(study, population, (everyone,), reason) for population in OTHER_POPULATIONS}
     comparisons: list[Comparison] = []
     for name in plan.endpoints:
-        comparisons += _for_everyone(study, name, reason)
-        for profile in profiles:
-            comparisons.append(_crude(study, name, profile))
-            comparisons.append(_weighted(study, name, "overlap", profile, reason))
-    cells = tuple(
-        MapCell(cell.levels[0], cell.levels[1], _weighted(study, plan.primary_endpoint, "overlap", cell, reason))
-        for cell in length_calcium_cells(lesions, plan)
+        plain = _compared(study, name, "observed", "crude", None, crude)
+        fair = _compared(study, name, "overlap", "weighting", study.score, overlap[: len(cells)])
+        comparisons += [plain[0], fair[0]]
+        for population, asked in others.items():
+            comparisons += _compared(study, name, population, "weighting", study.score, asked)
+        comparisons += [one for pair in zip(plain[1:], fair[1:], strict=True) for one in pair]
+    mapped = _compared(study, plan.primary_endpoint, "overlap", "weighting", study.score, overlap[len(cells) :])
+    return Estimates(
+        tuple(comparisons),
+        diagnostics,
+        tuple(MapCell(cell.levels[0], cell.levels[1], one) for cell, one in zip(grid, mapped, strict=True)),
+        _case_mix(study, diagnostics),
+        labels,
+        remarks,
+        reason,
     )
-    return Estimates(tuple(comparisons), diagnostics, cells, _case_mix(study, diagnostics), labels, remarks, reason)
 
 
 def _numbered(ids: pl.Series) -> Integers:
@@ -122,34 +137,50 @@ def _numbered(ids: pl.Series) -> Integers:
     return np.asarray(np.argsort(np.argsort(first))[inverse], dtype=np.int64)
 
 
-def _for_everyone(study: _Study, name: str, reason: str | None) -> list[Comparison]:
-    everyone = Cell("all", "", "", (), np.ones(study.lesions.height, dtype=bool))
-    populations: tuple[Population, ...] = ("overlap", "all", "treated")
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A comparison to make: within which lesions, why it is withheld or None, and what stands beside it whatever the endpoint."""
+
+    cell: Cell
+    withheld_because: str | None
+    remarks: tuple[str, ...]
+
+
+def _asked(study: _Study, population: Population, cells: Sequence[Cell], reason: str | None) -> list[_Asked]:
+    """The weighted comparison within each cell, held against its gates; `reason` is why there is no score to weight by, or None."""
+    always = ("few lesions: a simpler score model",) if study.simplified else ()
+    arms = [reason or withheld_because([_arms(study, cell.member)]) for cell in cells]
+    left = [cell for cell, because in zip(cells, arms, strict=True) if because is None]
+    looked_at = iter(_looked_at(study, study.score, population, left) if study.score is not None else [])
     return [
-        _crude(study, name, everyone),
-        *(_weighted(study, name, population, everyone, reason) for population in populations),
+        _Asked(cell, because, always) if because is not None or study.score is None else next(looked_at)
+        for cell, because in zip(cells, arms, strict=True)
     ]
 
 
-def _crude(study: _Study, name: str, cell: Cell) -> Comparison:
-    reason = withheld_because([_arms(study, cell.member)])
-    return _comparison(study, name, "observed", "crude", cell, None, reason, ())
-
-
-def _weighted(study: _Study, name: str, population: Population, cell: Cell, reason: str | None) -> Comparison:
-    gates: list[Gate] = [_arms(study, cell.member)]
-    remarks: list[str] = ["few lesions: a simpler score model"] if study.simplified else []
-    if reason is None and withheld_because(gates) is None and study.score is not None:
-        weight = balancing_weights(study.score.probability, study.treated, population).weight
+def _looked_at(study: _Study, score: Score, population: Population, cells: Sequence[Cell]) -> list[_Asked]:
+    """The comparison within each cell, held against the gates on effective size and on balance."""
+    weight = balancing_weights(score.probability, study.treated, population).weight
+    # Overlap weights balance the whole service by construction: its diagnostics look at what they need not balance.
+    unsure = [cell for cell in cells if cell.key != "all" or population != "overlap"]
+    # Terms have SD 1 over the service. One that the profile nearly fixes has little spread left: what varies is no imbalance that matters.
+    found = differences_within(
+        score.design.matrix[1:], study.treated, weight, [cell.member for cell in unsure], LEAST_SPREAD
+    )
+    differences = dict(zip((cell.key for cell in unsure), found, strict=True))
+    asked: list[_Asked] = []
+    for cell in cells:
         sizes = [effective_n(weight[cell.member & (study.treated == arm)]) for arm in (1, 0)]
-        gates.append(effective_size_gate(sizes[0], sizes[1], study.limits))
-        if cell.key != "all" or population != "overlap":
-            gate = _imbalance_within(study, study.score, cell.member, weight, sizes)
+        gates = [effective_size_gate(sizes[0], sizes[1], study.limits)]
+        remarks = ["few lesions: a simpler score model"] if study.simplified else []
+        if cell.key in differences:
+            sentence = "fitted traits are alike after weighting within the profile"
+            gate = imbalance_gate(differences[cell.key].tolist(), sizes[0], sizes[1], study.limits, sentence)
             gates.append(gate)
             if gate.verdict == "caution":
                 remarks.append(f"caution: fitted traits differ by up to {gate.value:.2f} SD after weighting")
-    because = reason or withheld_because(gates)
-    return _comparison(study, name, population, "weighting", cell, study.score, because, tuple(remarks))
+        asked.append(_Asked(cell, withheld_because(gates), tuple(remarks)))
+    return asked
 
 
 def _arms(study: _Study, member: Mask) -> Gate:
@@ -157,49 +188,44 @@ def _arms(study: _Study, member: Mask) -> Gate:
     return arm_size_gate(below, int(member.sum()) - below, study.limits)
 
 
-def _imbalance_within(study: _Study, score: Score, member: Mask, weight: Floats, sizes: list[float]) -> Gate:
-    """Balance of the fitted terms inside a profile, where the service's score need not balance them exactly."""
-    inside = score.design.matrix[1:, member]
-    # Terms have SD 1 over the service. One that the profile nearly fixes has little spread left: what varies is no imbalance that matters.
-    telling = inside[inside.std(axis=1) >= LEAST_SPREAD]
-    differences = weighted_differences(telling, study.treated[member], weight[member])
-    sentence = "fitted traits are alike after weighting within the profile"
-    return imbalance_gate(differences.tolist(), sizes[0], sizes[1], study.limits, sentence)
-
-
-def _comparison(
-    study: _Study,
-    name: str,
-    population: Population,
-    method: str,
-    cell: Cell,
-    score: Score | None,
-    because: str | None,
-    remarks: tuple[str, ...],
-) -> Comparison:
-    outcome, member, plan = study.outcome(name), cell.member, study.plan
-    if because is not None:
-        arms = [_bare_arm(study, outcome, member, arm) for arm in (1, 0)]
-        return Comparison(
-            name, population, method, cell.key, plan.level, arms[0], arms[1], (), because, "; ".join(remarks)
+def _compared(
+    study: _Study, name: str, population: Population, method: str, score: Score | None, asked: Sequence[_Asked]
+) -> list[Comparison]:
+    """The endpoint `name` compared within each cell asked, in order; only the arms' counts where it is withheld."""
+    outcome, plan = study.outcome(name), study.plan
+    members = [one.cell.member for one in asked if one.withheld_because is None]
+    found = iter(
+        compare_within(
+            study.treated, outcome, study.patient, population, score, plan.level, plan.gates.sparse_cell, members
         )
-    found = compare_risks(
-        study.treated, outcome, study.patient, population, score, plan.level, plan.gates.sparse_cell, member
     )
-    if found.sparse:
-        remarks = (*remarks, "small cells: Newcombe, recovered-ratio and Firth intervals on effective counts")
-    return Comparison(
-        name,
-        population,
-        method,
-        cell.key,
-        plan.level,
-        found.retrograde,
-        found.antegrade,
-        found.effects,
-        None,
-        "; ".join(remarks),
-    )
+    made: list[Comparison] = []
+    for one in asked:
+        key, because, remarks = one.cell.key, one.withheld_because, one.remarks
+        if because is not None:
+            below, above = (_bare_arm(study, outcome, one.cell.member, arm) for arm in (1, 0))
+            note = "; ".join(remarks)
+            made.append(Comparison(name, population, method, key, plan.level, below, above, (), because, note))
+            continue
+        here = next(found)
+        if here.sparse:
+            remarks = (*remarks, "small cells: Newcombe, recovered-ratio and Firth intervals on effective counts")
+        note = "; ".join(remarks)
+        made.append(
+            Comparison(
+                name,
+                population,
+                method,
+                key,
+                plan.level,
+                here.retrograde,
+                here.antegrade,
+                here.effects,
+                None,
+                note,
+            )
+        )
+    return made
 
 
 def _bare_arm(study: _Study, outcome: Floats, member: Mask, arm: int) -> ArmRisk:
