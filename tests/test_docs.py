@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from pipeline.__main__ import app
+from pipeline import analyze
+from pipeline.__main__ import DEMO_CASES, DEMO_KEY, DEMO_SEED, app
 from pipeline.check import check
 from pipeline.derive import derive
 from pipeline.identity import pseudonymize
@@ -160,6 +161,26 @@ def test_every_make_target_that_is_told_exists_and_every_one_that_exists_is_told
         told = re.findall(r"`make ([a-z]+)", page.read_text(encoding="utf-8"))
         told += re.findall(r"^make ([a-z]+)", "\n".join(_blocks(page, "sh")), re.MULTILINE)
         assert set(told) <= targets, page.name
+
+
+def test_the_numbers_of_the_reading_guide_are_those_of_the_demo() -> None:
+    guide = (DOCS / "reading_the_strategy_report.md").read_text(encoding="utf-8")
+    found = analyze(invent(DEMO_CASES, DEMO_SEED).tables, key=DEMO_KEY).edition
+    differences = {
+        (c.method, c.population): c.effect("risk_difference")
+        for c in found.comparisons
+        if (c.endpoint, c.profile) == (found.primary_endpoint, "all")
+    }
+    crude, fair = differences["crude", "observed"], differences["weighting", "overlap"]
+    assert f"from below looks {-100 * crude.estimate:.1f} points *worse*" in guide
+    assert f"from below is {100 * fair.estimate:.1f} points *better*" in guide
+    assert f"with an interval of {100 * fair.lower:.1f} to {100 * fair.upper:.1f}" in guide
+    assert f"the main answer is {100 * fair.estimate:+.1f} points" in guide
+    assert f"those started from below {100 * differences['weighting', 'treated'].estimate:+.1f}" in guide
+    assert f"among all {100 * differences['weighting', 'all'].estimate:+.1f}" in guide
+    severe = next(m for m in found.case_mix if m.label == "calcium: severe")
+    assert f"{100 * severe.retrograde:.0f} % of the lesions started from below had severe calcium" in guide
+    assert f"against {100 * severe.antegrade:.0f} % from above" in guide
 
 
 @pytest.fixture(scope="module")
