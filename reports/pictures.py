@@ -52,7 +52,7 @@ def length_calcium(e: ShownEdition, size: Size) -> Spec:
     ]
     chart = alt.layer(*layers, width=width, height=height)
     return finish(
-        chart, padding={"left": left, "right": max(size.total - left - width, 4), "top": top + 18, "bottom": 6}
+        chart, padding={"left": left, "right": max(size.total - left - width, 4), "top": top + 18 + (13 if size.narrow else 0), "bottom": 6}
     )
 
 
@@ -117,9 +117,15 @@ def _names(bands: list[str], grades: list[str], width: int, height: int) -> list
             )
         )
 
-    columns = [{"at": (i + 0.5) * width, "down": -10, "text": b} for i, b in enumerate(bands)]
+    # On a phone a band's words would run into the next one's: a line for each limit.
+    columns = [
+        {"at": (i + 0.5) * width, "down": -10 if len(lines) == 1 else -10 - 13 * (len(lines) - 1 - j), "text": line}
+        for i, lines in enumerate(_in_lines(b, narrow=width < 110) for b in bands)
+        for j, line in enumerate(lines)
+    ]
     rows = [{"at": -8, "down": (j + 0.5) * height, "text": g} for j, g in enumerate(grades)]
-    heads = [{"at": width * len(bands) / 2, "down": -30, "text": "Length of the occlusion"}]
+    lowest = min([c["down"] for c in columns], default=-10)
+    heads = [{"at": width * len(bands) / 2, "down": lowest - 20, "text": "Length of the occlusion"}]
     side = [{"at": -8, "down": -10, "text": "Calcium"}]
     return [
         words(columns, fontSize=12),
@@ -127,6 +133,17 @@ def _names(bands: list[str], grades: list[str], width: int, height: int) -> list
         words(heads, fontWeight="bold"),
         words(side, align="right", fontWeight="bold"),
     ]
+
+
+def _in_lines(band: str, *, narrow: bool) -> tuple[str, ...]:
+    """A band's label in one line, or broken before "to" and "or"."""
+    if not narrow:
+        return (band,)
+    for word in (" to ", " or "):
+        first, found, rest = band.partition(word)
+        if found:
+            return (first, found.strip() + " " + rest)
+    return (band,)
 
 
 def score_overlap(e: ShownEdition, size: Size) -> Spec:

@@ -150,7 +150,11 @@ def _profiles(e: ShownEdition) -> Section:
         (
             "The like-for-like difference within each kind of lesion, one trait at a time. Every lesion is counted once under "
             "each trait, so the rows under different traits are not separate evidence.",
-            *((wording.many_profiles(e), *wording.too_few(rows)) if _any_estimate(rows) else ()),
+            *(
+                (wording.many_profiles(e), *wording.with_caution(rows), *wording.too_few(rows))
+                if _any_estimate(rows)
+                else ()
+            ),
         ),
         _forest(e, rows),
     )

@@ -318,6 +318,20 @@ def too_few(rows: list[tuple[str, str, ShownComparison]]) -> tuple[str, ...]:
     )
 
 
+def with_caution(rows: list[tuple[str, str, ShownComparison]]) -> tuple[str, ...]:
+    """One sentence naming the profiles whose groups stay somewhat unlike after weighting; none when there are none."""
+    names = [
+        f"{_lower(feature)} {level}"
+        for feature, level, c in rows
+        if "caution" in c.note and c.effect("risk_difference").estimate is not None
+    ]
+    return (
+        (f"Read with extra care, the groups stay somewhat unlike after weighting: {'; '.join(names)}.",)
+        if names
+        else ()
+    )
+
+
 def _cut(names: list[str]) -> str:
     more = len(names) - _NAMES_LISTED
     return "; ".join(names) if more <= 0 else f"{'; '.join(names[:_NAMES_LISTED])}; and {more} more"

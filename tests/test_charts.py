@@ -100,6 +100,15 @@ def test_the_map_says_too_few_where_there_is_no_estimate() -> None:
     assert "+13.0" in words
 
 
+def test_on_a_phone_a_length_band_is_written_in_two_lines_so_that_bands_do_not_run_into_each_other() -> None:
+    e = hide_small(edition())
+    bands = {cell.length_band for cell in e.length_calcium}
+    long = [b for b in bands if " to " in b or " or " in b]
+    assert long
+    phone, desk = texts(drawn(length_calcium(e, NARROW))), texts(drawn(length_calcium(e, WIDE)))
+    assert all(b in desk and b not in phone for b in long)
+
+
 def test_a_larger_difference_is_a_darker_cell_and_no_difference_is_neutral() -> None:
     def darkness(difference: float) -> float:
         return palette.contrast(map_color(difference), palette.PAGE)

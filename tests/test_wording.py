@@ -23,6 +23,7 @@ from reports.wording import (
     profile_leads,
     too_few,
     volume,
+    with_caution,
 )
 from tests.edition_example import FIRST, comparison, edition
 
@@ -213,6 +214,20 @@ def test_profiles_that_are_all_too_thin_are_said_to_be() -> None:
     assert too_few(profile_comparisons(e)) == (
         "Without an estimate: trait level 0; trait level 1. Reason: too few lesions.",
     )
+
+
+def test_profiles_whose_groups_stay_unlike_are_named_to_be_read_with_care() -> None:
+    made = tuple(
+        replace(c, note="caution: fitted traits differ by up to 0.50 SD after weighting")
+        if c.profile == "trait=0"
+        else c
+        for c in profiles(UP, UP).comparisons
+    )
+    rows = profile_comparisons(hide_small(replace(profiles(UP, UP), comparisons=made)))
+    assert with_caution(rows) == (
+        "Read with extra care, the groups stay somewhat unlike after weighting: trait level 0.",
+    )
+    assert with_caution(profile_comparisons(hide_small(profiles(UP, UP)))) == ()
 
 
 def test_an_endpoint_of_ones_own_is_quoted_by_its_label() -> None:
