@@ -219,7 +219,7 @@ def test_profiles_that_are_all_too_thin_are_said_to_be() -> None:
 def test_profiles_whose_groups_stay_unlike_are_named_to_be_read_with_care() -> None:
     made = tuple(
         replace(c, note="caution: fitted traits differ by up to 0.50 SD after weighting")
-        if c.profile == "trait=0"
+        if c.profile == "trait=level 0"
         else c
         for c in profiles(UP, UP).comparisons
     )
