@@ -252,7 +252,7 @@ class Edition:
 
     `comparisons` holds, for each endpoint: crude (population "observed"), weighting in "overlap", "all" and "treated" for
     profile "all", and crude and overlap weighting for each one-way profile. `smallest_count_shown`: counts from 1 to one below it are
-    hidden before anything is drawn. `small_print` lines go under the cautions. `invented` is true for demo data.
+    hidden before anything is drawn. `invented` is true for demo data.
     """
 
     service: str

@@ -52,7 +52,13 @@ def length_calcium(e: ShownEdition, size: Size) -> Spec:
     ]
     chart = alt.layer(*layers, width=width, height=height)
     return finish(
-        chart, padding={"left": left, "right": max(size.total - left - width, 4), "top": top + 18 + (13 if size.narrow else 0), "bottom": 6}
+        chart,
+        padding={
+            "left": left,
+            "right": max(size.total - left - width, 4),
+            "top": top + 18 + (13 if size.narrow else 0),
+            "bottom": 6,
+        },
     )
 
 
@@ -118,7 +124,7 @@ def _names(bands: list[str], grades: list[str], width: int, height: int) -> list
         )
 
     # On a phone a band's words would run into the next one's: a line for each limit.
-    columns = [
+    columns: list[dict[str, Any]] = [
         {"at": (i + 0.5) * width, "down": -10 if len(lines) == 1 else -10 - 13 * (len(lines) - 1 - j), "text": line}
         for i, lines in enumerate(_in_lines(b, narrow=width < 110) for b in bands)
         for j, line in enumerate(lines)

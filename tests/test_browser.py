@@ -11,7 +11,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from pipeline import analyze
+from pipeline.__main__ import DEMO_SEED
 from reports.strategy import strategy_page
+from synthetic_data.service import invent
 from tests.edition_example import edition
 
 pytestmark = pytest.mark.browser
@@ -139,4 +142,26 @@ def test_the_page_prints_on_a4_with_every_chart_and_the_key_tables_open(browser:
     pdf = made.page.pdf(format="A4", prefer_css_page_size=True, print_background=True)
     assert pdf.startswith(b"%PDF")
     assert 6 <= pdf.count(b"/Type /Page\n") <= 16
+    made.context.close()
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_the_demo_report_draws_every_chart_and_asks_for_nothing(
+    browser: Browser, tmp_path_factory: pytest.TempPathFactory, size: str
+) -> None:
+    path = tmp_path_factory.mktemp("demo") / "strategy.html"
+    path.write_text(strategy_page(analyze(invent(2000, DEMO_SEED).tables).edition), encoding="utf-8")
+    assert path.stat().st_size < 4_000_000
+    made = Visit(browser, path, WIDTHS[size])
+    made.page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    charts = made.page.locator("[data-chart]").count()
+    live = made.page.locator("[data-chart][data-live] .live svg").all()
+    assert len(live) == charts >= CHARTS
+    for chart in live:
+        letters, marks = chart.evaluate(COUNT_MARKS)
+        assert letters > 3
+        assert marks > 3
+    assert made.requests == [path.as_uri()]
+    assert made.complaints == []
+    assert made.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     made.context.close()
