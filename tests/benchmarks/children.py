@@ -48,7 +48,7 @@ def measure(command: Sequence[str], home: Path, limit: float) -> Cost:
                 break
             if time.perf_counter() - start > limit:
                 child.kill()
-                os.wait4(child.pid, 0)
+                child.wait()
                 raise TimeoutError(f"stopped after {limit:.0f} s: {' '.join(command)}")
             time.sleep(0.01)
         wall = time.perf_counter() - start
