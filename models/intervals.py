@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import ndtri
-from scipy.stats import beta, chi2
+from scipy.special import betaincinv, chdtrc, chdtri, ndtri
 
 from models.results import Effect
 
@@ -49,7 +48,7 @@ def jeffreys(events: float, n: float, level: float) -> tuple[float, float]:
     """Jeffreys' equal-tailed interval for a proportion (Brown, Cai & DasGupta 2001), without a change at 0 and n: never 0 or 1."""
     tail = (1 - level) / 2
     a, b = events + 0.5, n - events + 0.5
-    return float(beta.ppf(tail, a, b)), float(beta.ppf(1 - tail, a, b))
+    return float(betaincinv(a, b, tail)), float(betaincinv(a, b, 1 - tail))
 
 
 def sparse_effects(cells: TwoByTwo, level: float) -> tuple[Effect, Effect, Effect]:
@@ -101,14 +100,14 @@ def firth_odds_ratio(cells: TwoByTwo, level: float) -> tuple[float, float, float
     c, d = cells.events_0 + 0.5, cells.n_0 - cells.events_0 + 0.5
     estimate = float(np.log(a * d / (b * c)))
     best = _two_group_loglik(estimate, a, b, c, d)
-    quantile = float(chi2.ppf(level, 1))
+    quantile = float(chdtri(1, 1 - level))  # of chi-squared with 1 degree of freedom, from its upper tail
 
     def short_of(theta: float) -> float:
         return 2 * (best - _two_group_loglik(theta, a, b, c, d)) - quantile
 
     lower = _root_towards(short_of, estimate, -1.0)
     upper = _root_towards(short_of, estimate, 1.0)
-    p_value = float(chi2.sf(2 * (best - _two_group_loglik(0.0, a, b, c, d)), 1))
+    p_value = float(chdtrc(1, max(0.0, 2 * (best - _two_group_loglik(0.0, a, b, c, d)))))
     return float(np.exp(estimate)), float(np.exp(lower)), float(np.exp(upper)), p_value
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.logistic import CHUNK_ROWS, LogisticFit, fit_logistic
-from models.spline import natural_spline
+from models.spline import KNOT_QUANTILES, natural_spline
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 # A level seen in fewer lesions by either approach is pooled: with none by one approach the score would separate.
 FEWEST_IN_LEVEL = 5
@@ -85,30 +88,41 @@ def build_design(
     part of a number); `only_in_pairs` are covariates that the main terms already tell and that enter only there. `treated` (n,) of 0 and 1
     decides which sparse levels are pooled.
     """
-    rows = len(treated)
+    # Room for the most terms there can be: memory that no line is written to costs nothing, and no line is held twice.
+    matrix = np.empty((_most_terms(covariates, interactions, only_in_pairs), len(treated)))
+    matrix[0] = 1.0
     terms: list[Term] = [Term("constant", "constant", "constant")]
-    lines: list[Floats] = [np.ones(rows)]
     pooled: list[str] = []
     mains: dict[str, list[tuple[Term, Floats]]] = {}
     for covariate in covariates:
         made, remark = _main_terms(covariate, treated)
         pooled += remark
-        mains[covariate.name] = [
-            m for m in made if not m[0].name.endswith("(curve)") and "not recorded" not in m[0].name
-        ]
+        mains[covariate.name] = []
         for term, line in made:
+            matrix[len(terms)] = line
+            if not term.name.endswith("(curve)") and "not recorded" not in term.name:
+                mains[covariate.name].append((term, matrix[len(terms)]))
             terms.append(term)
-            lines.append(line)
     for covariate in only_in_pairs:
-        mains[covariate.name] = _main_terms(covariate, treated)[0]
+        mains[covariate.name] = list(_main_terms(covariate, treated)[0])
     for first, second in interactions:
         for a, line_a in mains.get(first, []):
             for b, line_b in mains.get(second, []):
                 product = line_a * line_b
                 if _usable(product, treated):
+                    matrix[len(terms)] = _scaled(product)
                     terms.append(Term(f"{a.name} x {b.name}", f"{a.label} x {b.label}", f"{first} x {second}"))
-                    lines.append(_scaled(product))
-    return _independent(Design(tuple(terms), np.stack(lines), tuple(pooled)))
+    return _independent(Design(tuple(terms), matrix[: len(terms)], tuple(pooled)))
+
+
+def _most_terms(
+    covariates: tuple[Covariate, ...], interactions: tuple[tuple[str, str], ...], only_in_pairs: tuple[Covariate, ...]
+) -> int:
+    """A bound on the terms of a design: a number's straight and curved parts, a category's levels, "not recorded", products."""
+    of = {
+        c.name: 1 + (max(KNOT_QUANTILES) if c.kind == "number" else len(c.levels)) for c in covariates + only_in_pairs
+    }
+    return 1 + sum(of.values()) + sum(of.get(first, 0) * of.get(second, 0) for first, second in interactions)
 
 
 def fit_score(design: Design, treated: Floats) -> Score:
@@ -139,67 +153,65 @@ def c_statistic(probability: Floats, treated: Floats) -> float:
     return float((ranks[treated == 1].sum() - n1 * (n1 + 1) / 2) / (n1 * n0))
 
 
-def _main_terms(covariate: Covariate, treated: Floats) -> tuple[list[tuple[Term, Floats]], list[str]]:
-    return _number_terms(covariate, treated) if covariate.kind == "number" else _category_terms(covariate, treated)
+Made = tuple[Iterator[tuple[Term, Floats]], list[str]]  # terms with their scaled lines, one at a time, and remarks
 
 
-def _number_terms(covariate: Covariate, treated: Floats) -> tuple[list[tuple[Term, Floats]], list[str]]:
+def _main_terms(covariate: Covariate, treated: Floats) -> Made:
     missing = np.isnan(covariate.values)
     if missing.all():
-        return [], [f"{covariate.label}: never recorded, left out"]
+        return iter(()), [f"{covariate.label}: never recorded, left out"]
+    if covariate.kind == "number":
+        return chain(_number_terms(covariate, missing), _missing_term(covariate, missing, treated)), []
+    lines, remark = _category_terms(covariate, missing, treated)
+    return chain(lines, _missing_term(covariate, missing, treated)), remark
+
+
+def _number_terms(covariate: Covariate, missing: Mask) -> Iterator[tuple[Term, Floats]]:
     filled = np.where(missing, np.median(covariate.values[~missing]), covariate.values)
     basis = filled[None, :] if covariate.straight else natural_spline(filled)
-    made: list[tuple[Term, Floats]] = []
     for j, line in enumerate(basis):
         if line.std() > 0:
             suffix = "" if j == 0 else f" {j} (curve)"
-            made.append((Term(covariate.name + suffix, covariate.label + suffix, covariate.name), _scaled(line)))
-    made += _missing_term(covariate, missing, treated)
-    return made, []
+            yield Term(covariate.name + suffix, covariate.label + suffix, covariate.name), _scaled(line)
 
 
-def _category_terms(covariate: Covariate, treated: Floats) -> tuple[list[tuple[Term, Floats]], list[str]]:
-    missing = np.isnan(covariate.values)
-    labels = covariate.level_labels or covariate.levels
-    lines = {j: (covariate.values == j).astype(np.float64) for j in range(len(covariate.levels))}
-    seen = {j: line for j, line in lines.items() if line.any()}
-    if not seen:
-        return [], [f"{covariate.label}: never recorded, left out"]
-    reference = max(seen, key=lambda j: (seen[j].sum(), -j))
-    made: list[tuple[Term, Floats]] = []
-    rare = [j for j, line in seen.items() if j != reference and not _usable(line, treated)]
+def _category_terms(covariate: Covariate, missing: Mask, treated: Floats) -> Made:
+    name, label, labels = covariate.name, covariate.label, covariate.level_labels or covariate.levels
+    level = covariate.values[~missing].astype(np.int64)
+    on = np.stack([np.bincount(level[treated[~missing] == a], minlength=len(labels)) for a in (0, 1)])
+    off = np.array([[(treated == a).sum()] for a in (0, 1)]) - on
+    enough = np.minimum(on, off).min(axis=0) >= FEWEST_IN_LEVEL
+    seen = [j for j in range(len(labels)) if on[:, j].any()]
+    reference = max(seen, key=lambda j: (on[:, j].sum(), -j))
+    rare = [j for j in seen if j != reference and not enough[j]]
+    together = np.isin(covariate.values, rare).astype(np.float64)
+    pooled = bool(rare) and _usable(together, treated)
     remark: list[str] = []
     if rare:
-        together = np.sum([seen[j] for j in rare], axis=0)
         names = ", ".join(labels[j] for j in rare)
-        remark.append(
-            f"{covariate.label}: too few of {names}; pooled"
-            + ("" if _usable(together, treated) else f" with {labels[reference]}")
-        )
-    for j, line in seen.items():
-        if j != reference and j not in rare:
-            made.append(
-                (
-                    Term(f"{covariate.name}={covariate.levels[j]}", f"{covariate.label}: {labels[j]}", covariate.name),
-                    _scaled(line),
-                )
-            )
-    if rare and _usable(together, treated):
-        made.append((Term(f"{covariate.name}=other", f"{covariate.label}: other", covariate.name), _scaled(together)))
-    made += _missing_term(covariate, missing, treated)
-    return made, remark
+        remark.append(f"{label}: too few of {names}; pooled" + ("" if pooled else f" with {labels[reference]}"))
+
+    def lines() -> Iterator[tuple[Term, Floats]]:
+        for j in seen:
+            if j != reference and j not in rare:
+                line = (covariate.values == j).astype(np.float64)
+                yield Term(f"{name}={covariate.levels[j]}", f"{label}: {labels[j]}", name), _scaled(line)
+        if pooled:
+            yield Term(f"{name}=other", f"{label}: other", name), _scaled(together)
+
+    return lines(), remark
 
 
-def _missing_term(covariate: Covariate, missing: NDArray[np.bool_], treated: Floats) -> list[tuple[Term, Floats]]:
+def _missing_term(covariate: Covariate, missing: Mask, treated: Floats) -> Iterator[tuple[Term, Floats]]:
     line = missing.astype(np.float64)
-    if not _usable(line, treated):
-        return []
-    return [(Term(f"{covariate.name} not recorded", f"{covariate.label}: not recorded", covariate.name), _scaled(line))]
+    if _usable(line, treated):
+        yield Term(f"{covariate.name} not recorded", f"{covariate.label}: not recorded", covariate.name), _scaled(line)
 
 
 def _usable(line: Floats, treated: Floats) -> bool:
     """Whether a 0/1 term occurs, and fails to occur, often enough by each approach; a number only has to vary."""
-    if len(np.unique(line[: 1 << 16])) > 2:
+    some = line[: 1 << 16]
+    if some.size and bool(((some != some.min()) & (some != some.max())).any()):
         return bool(line.std() > 0)
     on = line != 0
     by_arm = [int((on & (treated == arm)).sum()) for arm in (0, 1)]
@@ -229,4 +241,6 @@ def _independent(design: Design) -> Design:
     dropped = tuple(
         f"{design.terms[j].label}: told by other terms, left out" for j in range(len(design.terms)) if j not in keep
     )
-    return Design(tuple(design.terms[j] for j in keep), design.matrix[keep], design.pooled + dropped)
+    for place, j in enumerate(keep):  # in place: a copy would hold the design twice
+        design.matrix[place] = design.matrix[j]
+    return Design(tuple(design.terms[j] for j in keep), design.matrix[: len(keep)], design.pooled + dropped)
