@@ -251,7 +251,7 @@ class Edition:
     """One report's content, complete: it can be saved, compared and redrawn without any patient row.
 
     `comparisons` holds, for each endpoint: crude (population "observed"), weighting in "overlap", "all" and "treated" for
-    profile "all", and crude and overlap weighting for each one-way profile. `smallest_count_shown`: counts from 1 to one below it are
+    profile "all" (and "complete_case" in "overlap" where a trait is not always recorded), and crude and overlap weighting for each one-way profile. `smallest_count_shown`: counts from 1 to one below it are
     hidden before anything is drawn. `invented` is true for demo data.
     """
 

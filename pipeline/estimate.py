@@ -3,27 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.balance import balance_term, differences_within
+from models.balance import differences_within
 from models.comparison import compare_within
-from models.gates import (
-    Thresholds,
-    arm_size_gate,
-    effective_size_gate,
-    fitted_gate,
-    imbalance_gate,
-    separation_gate,
-    withheld_because,
-)
-from models.propensity import Score, c_statistic
+from models.gates import Thresholds, arm_size_gate, effective_size_gate, imbalance_gate, withheld_because
+from models.propensity import Score
 from models.results import (
     ArmRisk,
-    BalanceTerm,
     CaseMix,
     Comparison,
     Diagnostics,
@@ -31,25 +22,22 @@ from models.results import (
     MapCell,
     Population,
     ProfileLabel,
-    ScoreOverlap,
 )
 from models.weights import balancing_weights, effective_n
-from pipeline.covariates import balance_lines
+from pipeline.covariates import adjusted_features
+from pipeline.diagnose import case_mix, diagnose
 from pipeline.endpoints import endpoint
-from pipeline.features import FEATURES
 from pipeline.plan import Plan
 from pipeline.profiles import Cell, length_calcium_cells, one_way_profiles
-from pipeline.score_model import ScoreModel, fit_score_model
+from pipeline.score_model import fit_score_model
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-OVERLAP_BINS = 20
 OTHER_POPULATIONS: tuple[Population, ...] = ("all", "treated")
-LEAST_SPREAD = (
-    0.1  # of a fitted term inside a profile, in SD of the whole service; our choice, common practice, no source
-)
+# Spread of a fitted term inside a profile, in SD of the whole service, below which it is not looked at; common practice, no source.
+LEAST_SPREAD = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +62,7 @@ class _Study:
     patient: Integers
     score: Score | None
     simplified: bool
+    remarks: tuple[str, ...]
     limits: Thresholds
     plan: Plan
 
@@ -83,34 +72,15 @@ class _Study:
 
 def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
     """All comparisons of the plan on the eligible lesions (one row a lesion, the columns of derive)."""
-    treated = (lesions["first_approach"] == "retrograde").cast(pl.Float64).to_numpy()
-    patient = _numbered(lesions["patient_id"])
-    gates = plan.gates
-    limits = Thresholds(
-        gates.caution_imbalance, gates.largest_imbalance, gates.fewest_in_arm, gates.fewest_effective_in_arm
-    )
-    arms_gate = arm_size_gate(int(treated.sum()), int((1 - treated).sum()), limits)
+    study, diagnostics, reason = _studied(lesions, plan)
     profiles = one_way_profiles(lesions, plan)
-    labels = tuple(ProfileLabel(p.key, p.feature_label, p.level_label) for p in profiles)
-    model: ScoreModel | None = None
-    remarks: tuple[str, ...] = ()
-    reason = withheld_because([arms_gate])
-    diagnostics: Diagnostics | None = None
-    if reason is None:
-        model = fit_score_model(lesions, plan, treated)
-        remarks, reason = model.remarks, model.score.fit.failed_because
-    if model is None or reason is not None:
-        study = _Study(lesions, treated, patient, None, False, limits, plan)
-    else:
-        study = _Study(lesions, treated, patient, model.score, model.simplified, limits, plan)
-        diagnostics = _diagnose(study, model, arms_gate)
-        reason = withheld_because(diagnostics.gates)
-    everyone = Cell("all", "", "", (), np.ones(lesions.height, dtype=bool))
+    everyone = _everyone(lesions)
     cells = (everyone, *profiles)
     grid = length_calcium_cells(lesions, plan)
     crude = [_Asked(cell, withheld_because([_arms(study, cell.member)]), ()) for cell in cells]
     overlap = _asked(study, "overlap", (*cells, *grid), reason)
     others = {population: _asked(study, population, (everyone,), reason) for population in OTHER_POPULATIONS}
+    complete = _complete_cases(lesions, plan)
     comparisons: list[Comparison] = []
     for name in plan.endpoints:
         plain = _compared(study, name, "observed", "crude", None, crude)
@@ -118,17 +88,57 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         comparisons += [plain[0], fair[0]]
         for population, asked in others.items():
             comparisons += _compared(study, name, population, "weighting", study.score, asked)
+        if complete is not None:
+            comparisons += _compared(complete[0], name, "overlap", "complete_case", complete[0].score, complete[1])
         comparisons += [one for pair in zip(plain[1:], fair[1:], strict=True) for one in pair]
     mapped = _compared(study, plan.primary_endpoint, "overlap", "weighting", study.score, overlap[len(cells) :])
     return Estimates(
         tuple(comparisons),
         diagnostics,
         tuple(MapCell(cell.levels[0], cell.levels[1], one) for cell, one in zip(grid, mapped, strict=True)),
-        _case_mix(study, diagnostics),
-        labels,
-        remarks,
+        case_mix(diagnostics),
+        tuple(ProfileLabel(p.key, p.feature_label, p.level_label) for p in profiles),
+        study.remarks,
         reason,
     )
+
+
+def _studied(lesions: pl.DataFrame, plan: Plan) -> tuple[_Study, Diagnostics | None, str | None]:
+    """The lesions as arrays with their fitted score, its diagnostics, and why its estimates are withheld or None."""
+    treated = (lesions["first_approach"] == "retrograde").cast(pl.Float64).to_numpy()
+    patient = _numbered(lesions["patient_id"])
+    gates = plan.gates
+    limits = Thresholds(
+        gates.caution_imbalance, gates.largest_imbalance, gates.fewest_in_arm, gates.fewest_effective_in_arm
+    )
+    bare = _Study(lesions, treated, patient, None, False, (), limits, plan)
+    arms_gate = _arms(bare, np.ones(lesions.height, dtype=bool))
+    reason = withheld_because([arms_gate])
+    if reason is not None:
+        return bare, None, reason
+    model = fit_score_model(lesions, plan, treated)
+    if model.score.fit.failed_because is not None:
+        return replace(bare, remarks=model.remarks), None, model.score.fit.failed_because
+    diagnostics = diagnose(lesions, plan, treated, model, arms_gate, limits)
+    study = replace(bare, score=model.score, simplified=model.simplified, remarks=model.remarks)
+    return study, diagnostics, withheld_because(diagnostics.gates)
+
+
+def _complete_cases(lesions: pl.DataFrame, plan: Plan) -> tuple[_Study, list[_Asked]] | None:
+    """The lesions with every adjusted trait recorded, their own score fitted, asked as a whole; None when none is left out.
+
+    It stands beside the main answer, which marks an unrecorded value rather than leave its lesion out: unbiased where recording has nothing
+    to do with crossing (White & Carlin 2010, Stat Med 29:2920-2931), at the price of the lesions lost.
+    """
+    complete = lesions.drop_nulls([f.name for f in adjusted_features(plan)])
+    if complete.height == lesions.height:
+        return None
+    study, _, reason = _studied(complete, plan)
+    return study, _asked(study, "overlap", (_everyone(complete),), reason)
+
+
+def _everyone(lesions: pl.DataFrame) -> Cell:
+    return Cell("all", "", "", (), np.ones(lesions.height, dtype=bool))
 
 
 def _numbered(ids: pl.Series) -> Integers:
@@ -233,45 +243,3 @@ def _bare_arm(study: _Study, outcome: Floats, member: Mask, arm: int) -> ArmRisk
     return ArmRisk(
         "retrograde" if arm else "antegrade", None, None, None, int(chosen.sum()), int(outcome[chosen].sum()), None
     )
-
-
-def _diagnose(study: _Study, model: ScoreModel, arms_gate: Gate) -> Diagnostics:
-    score = model.score
-    terms = frozenset(term.name for term in score.design.terms)
-    weight = balancing_weights(score.probability, study.treated, "overlap").weight
-    sizes = [effective_n(weight[study.treated == arm]) for arm in (1, 0)]
-    balance = tuple(
-        term
-        for line in balance_lines(study.lesions, study.plan, terms)
-        if (term := balance_term(line, study.treated, weight)) is not None
-    )
-    c = c_statistic(score.probability, study.treated)
-    gates = (
-        arms_gate,
-        effective_size_gate(sizes[0], sizes[1], study.limits),
-        fitted_gate(balance, study.limits),
-        imbalance_gate([term.smd_after for term in balance if term.kind != "fitted"], sizes[0], sizes[1], study.limits),
-        separation_gate(c),
-    )
-    return Diagnostics(balance, _overlap(score.probability, study.treated), sizes[0], sizes[1], c, gates)
-
-
-def _overlap(probability: Floats, treated: Floats) -> ScoreOverlap:
-    edges = np.linspace(0, 1, OVERLAP_BINS + 1)
-    below, above = (np.histogram(probability[treated == arm], edges)[0] for arm in (1, 0))
-    return ScoreOverlap(tuple(edges.tolist()), tuple(below.tolist()), tuple(above.tolist()))
-
-
-def _case_mix(study: _Study, diagnostics: Diagnostics | None) -> tuple[CaseMix, ...]:
-    """The traits in which the groups differed most before weighting, as the report prints them; at most eight."""
-    if diagnostics is None:
-        return ()
-    units = {f.name: f.unit for f in FEATURES}
-    told = [t for t in diagnostics.balance if t.kind == "fitted" and not t.name.startswith("operator_id=")]
-    told.sort(key=lambda t: (-abs(t.smd_before), t.name))
-    return tuple(_case_mix_line(t, units.get(t.name, "")) for t in told[:8])
-
-
-def _case_mix_line(term: BalanceTerm, unit: str) -> CaseMix:
-    shown = {"mm": "mm", "years": "years"}.get(unit, "count" if term.variance_ratio_before is not None else "share")
-    return CaseMix(term.label, term.mean_retrograde, term.mean_antegrade, shown, term.smd_before)  # type: ignore[arg-type]

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal, TypeVar
 
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from models.results import Edition
 from pipeline.check import Accepted, check
@@ -101,7 +102,9 @@ def _derive(work: Work) -> Work:
 
 
 def _estimate(work: Work) -> Work:
-    return replace(work, estimates=estimate(_made(work.derived).lesions, work.plan))
+    # With one thread the sums are taken in one order: the last digit does not depend on the number of cores.
+    with threadpool_limits(limits=1):
+        return replace(work, estimates=estimate(_made(work.derived).lesions, work.plan))
 
 
 def _compose(work: Work) -> Work:

@@ -32,6 +32,7 @@ VERDICT = {
 POPULATION = {
     ("crude", "observed"): "plain figures",
     ("weighting", "overlap"): "like for like, either start realistic (main answer)",
+    ("complete_case", "overlap"): "the same, only lesions with every trait recorded",
     ("weighting", "all"): "like for like, all lesions",
     ("weighting", "treated"): "like for like, lesions like those started from below",
 }

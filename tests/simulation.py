@@ -16,6 +16,7 @@ from synthetic_data.service import invent
 
 ENDPOINTS = ("first_approach_crossed", "crossed_in_session")
 FIRST_SEED = 1
+COMPLETE = "overlap, complete cases"  # held against the truth of all lesions of the overlap population
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +64,14 @@ def _one_service(job: tuple[Scenario, int, int]) -> list[Answer]:
     crude = {(c.endpoint, c.profile): c for c in found.comparisons if c.method == "crude"}
     made = []
     for c in found.comparisons:
-        if c.method != "weighting" or c.profile.startswith("glass_stage"):
+        if c.method == "crude" or c.profile.startswith("glass_stage"):
             continue
         plain = crude[c.endpoint, c.profile]
         effect = c.effects[0] if c.effects else None
         made.append(
             Answer(
                 c.endpoint,
-                c.population,
+                c.population if c.method == "weighting" else COMPLETE,
                 c.profile,
                 service.truth_summary.difference(c.endpoint, c.population, c.profile),
                 plain.effects[0].estimate if plain.effects else None,

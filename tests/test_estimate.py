@@ -1,0 +1,102 @@
+"""The comparison step on invented services: what is compared, what is withheld, and what it does with few lesions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import polars as pl
+import pytest
+
+from models.results import Comparison
+from pipeline.covariates import adjusted_features
+from pipeline.derive import derive
+from pipeline.estimate import Estimates, estimate
+from pipeline.plan import Gates, Plan
+from synthetic_data.scenario import DEMO
+from synthetic_data.service import invent
+
+PLAN = Plan()
+
+
+def lesions(count: int, seed: int, **scenario: float) -> pl.DataFrame:
+    return derive(invent(count, seed, replace(DEMO, **scenario)).tables, PLAN).lesions
+
+
+def main(found: Estimates, method: str = "weighting", population: str = "overlap") -> Comparison:
+    return next(c for c in found.comparisons if (c.method, c.population, c.profile) == (method, population, "all"))
+
+
+def test_complete_cases_are_the_main_answer_of_the_lesions_with_every_trait_recorded() -> None:
+    frame = lesions(1200, 4)
+    complete = frame.drop_nulls([f.name for f in adjusted_features(PLAN)])
+    assert 0 < complete.height < frame.height
+    beside = main(estimate(frame, PLAN), "complete_case")
+    alone = main(estimate(complete, PLAN))
+    assert beside.n == complete.height
+    for ours, theirs in zip(beside.effects, alone.effects, strict=True):
+        assert (ours.estimate, ours.lower, ours.upper) == pytest.approx(
+            (theirs.estimate, theirs.lower, theirs.upper), abs=1e-12
+        )
+
+
+def test_where_every_trait_is_recorded_no_complete_cases_stand_beside_the_main_answer() -> None:
+    found = estimate(lesions(600, 4, missing=0.0), PLAN)
+    assert not [c for c in found.comparisons if c.method == "complete_case"]
+
+
+def test_a_small_service_gets_a_simpler_score_and_is_told_so() -> None:
+    small, large = estimate(lesions(260, 6), PLAN), estimate(lesions(2000, 6), PLAN)
+    assert any("few lesions for a full model" in remark for remark in small.remarks)
+    assert not any("few lesions for a full model" in remark for remark in large.remarks)
+    assert "few lesions" in main(small).note
+    assert "few lesions" not in main(large).note
+
+
+def test_an_arm_below_the_plans_fewest_withholds_every_estimate_and_says_why() -> None:
+    found = estimate(lesions(400, 2), Plan(gates=Gates(fewest_in_arm=300)))
+    assert found.diagnostics is None
+    for c in found.comparisons:
+        assert c.effects == ()
+        assert c.withheld_because == "fewer than 300 lesions were started by one of the approaches"
+
+
+def test_a_service_that_only_ever_starts_one_way_is_told_that_nothing_can_be_compared() -> None:
+    frame = lesions(400, 2).with_columns(first_approach=pl.lit("antegrade"))
+    for c in estimate(frame, PLAN).comparisons:
+        assert c.withheld_because is not None
+        assert c.retrograde.n == 0
+
+
+def test_a_trait_that_decides_the_approach_withholds_the_answer_rather_than_giving_a_wide_one() -> None:
+    frame = lesions(1000, 3)
+    decided = frame.with_columns(
+        first_approach=pl.when(pl.col("length_mm").fill_null(0) > 150)
+        .then(pl.lit("retrograde"))
+        .otherwise(pl.lit("antegrade"))
+    )
+    answer = main(estimate(decided, PLAN))
+    assert answer.withheld_because is not None
+    assert answer.effects == ()
+
+
+def test_a_trait_left_out_of_the_plan_that_stays_unlike_withholds_the_answer() -> None:
+    found = estimate(lesions(2000, 1), Plan(adjust_for=("sex",), left_out=("length_mm", "calcium")))
+    assert main(found).withheld_because == "the groups stay unlike after weighting"
+    assert {g.name: g.verdict for g in found.diagnostics.gates}["imbalance"] == "withhold"
+
+
+def test_every_one_way_profile_has_a_crude_and_an_adjusted_comparison_for_each_endpoint() -> None:
+    found = estimate(lesions(600, 1), PLAN)
+    for endpoint in PLAN.endpoints:
+        for label in found.profile_labels:
+            methods = [c.method for c in found.comparisons if (c.endpoint, c.profile) == (endpoint, label.profile)]
+            assert methods == ["crude", "weighting"]
+
+
+@pytest.mark.parametrize("level", [0.8, 0.99])
+def test_a_higher_level_widens_every_interval(level: float) -> None:
+    frame = lesions(900, 1)
+    usual, asked = estimate(frame, PLAN), estimate(frame, Plan(level=level))
+    for a, b in zip(usual.comparisons, asked.comparisons, strict=True):
+        for effect, other in zip(a.effects, b.effects, strict=True):
+            assert (other.upper - other.lower > effect.upper - effect.lower) == (level > 0.95)
