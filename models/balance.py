@@ -45,8 +45,13 @@ def contrast(values: Floats, treated: Floats, weight: Floats) -> Contrast:
     weighted variances with the reliability correction 1 - sum(w^2). `values`, `treated`, `weight` (n,). A line without
     spread has difference 0 when the means agree.
     """
-    binary = bool(np.isin(values, (0.0, 1.0)).all())
-    groups = [(values[treated == arm], weight[treated == arm]) for arm in (1, 0)]
+    groups = [np.flatnonzero(treated == arm) for arm in (1, 0)]
+    return _contrast(*((values[group], weight[group]) for group in groups))
+
+
+def _contrast(*groups: tuple[Floats, Floats]) -> Contrast:
+    """`contrast` of two groups, retrograde first, each its values and weights."""
+    binary = all(bool(((x == 0.0) | (x == 1.0)).all()) for x, _ in groups)
     plain = [x.mean() * (1 - x.mean()) if binary else x.var(ddof=1) if len(x) > 1 else 0.0 for x, _ in groups]
     means = [float(np.average(x, weights=w)) for x, w in groups]
     scale = float(np.sqrt((plain[0] + plain[1]) / 2))
@@ -121,12 +126,13 @@ def _differences(below: _Sums, above: _Sums, entry: int, least_spread: float) ->
 
 def balance_term(line: Line, treated: Floats, weight: Floats) -> BalanceTerm | None:
     """Balance of one line before and after weighting, over the lesions in which it is recorded; None when an arm has none."""
-    known = ~np.isnan(line.values)
-    x, a, w = line.values[known], treated[known], weight[known]
-    if w[a == 1].sum() <= 0 or w[a == 0].sum() <= 0:
+    recorded = ~np.isnan(line.values)
+    known = [np.flatnonzero(recorded & (treated == arm)) for arm in (1, 0)]
+    groups = [(line.values[rows], weight[rows]) for rows in known]
+    if any(w.sum() <= 0 for _, w in groups):
         return None
-    before = contrast(x, a, np.ones_like(w))
-    after = contrast(x, a, w)
+    before = _contrast(*((x, np.ones_like(w)) for x, w in groups))
+    after = _contrast(*groups)
     if not np.isfinite([before.smd, after.smd]).all():
         return None
     return BalanceTerm(
