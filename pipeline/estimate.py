@@ -72,6 +72,7 @@ class _Study:
 
 def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
     """All comparisons of the plan on the eligible lesions (one row a lesion, the columns of derive)."""
+    complete = _complete_cases(lesions, plan)  # first and done with: two designs at once would double the memory
     study, diagnostics, reason = _studied(lesions, plan)
     profiles = one_way_profiles(lesions, plan)
     everyone = _everyone(lesions)
@@ -80,7 +81,6 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
     crude = [_Asked(cell, withheld_because([_arms(study, cell.member)]), ()) for cell in cells]
     overlap = _asked(study, "overlap", (*cells, *grid), reason)
     others = {population: _asked(study, population, (everyone,), reason) for population in OTHER_POPULATIONS}
-    complete = _complete_cases(lesions, plan)
     comparisons: list[Comparison] = []
     for name in plan.endpoints:
         plain = _compared(study, name, "observed", "crude", None, crude)
@@ -88,8 +88,7 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         comparisons += [plain[0], fair[0]]
         for population, asked in others.items():
             comparisons += _compared(study, name, population, "weighting", study.score, asked)
-        if complete is not None:
-            comparisons += _compared(complete[0], name, "overlap", "complete_case", complete[0].score, complete[1])
+        comparisons += complete.get(name, [])
         comparisons += [one for pair in zip(plain[1:], fair[1:], strict=True) for one in pair]
     mapped = _compared(study, plan.primary_endpoint, "overlap", "weighting", study.score, overlap[len(cells) :])
     return Estimates(
@@ -124,17 +123,18 @@ def _studied(lesions: pl.DataFrame, plan: Plan) -> tuple[_Study, Diagnostics | N
     return study, diagnostics, withheld_because(diagnostics.gates)
 
 
-def _complete_cases(lesions: pl.DataFrame, plan: Plan) -> tuple[_Study, list[_Asked]] | None:
-    """The lesions with every adjusted trait recorded, their own score fitted, asked as a whole; None when none is left out.
+def _complete_cases(lesions: pl.DataFrame, plan: Plan) -> dict[str, list[Comparison]]:
+    """By endpoint: the lesions with every adjusted trait recorded, their own score fitted, compared as a whole; empty when none is left out.
 
     It stands beside the main answer, which marks an unrecorded value rather than leave its lesion out: unbiased where recording has nothing
     to do with crossing (White & Carlin 2010, Stat Med 29:2920-2931), at the price of the lesions lost.
     """
     complete = lesions.drop_nulls([f.name for f in adjusted_features(plan)])
     if complete.height == lesions.height:
-        return None
+        return {}
     study, _, reason = _studied(complete, plan)
-    return study, _asked(study, "overlap", (_everyone(complete),), reason)
+    asked = _asked(study, "overlap", (_everyone(complete),), reason)
+    return {name: _compared(study, name, "overlap", "complete_case", study.score, asked) for name in plan.endpoints}
 
 
 def _everyone(lesions: pl.DataFrame) -> Cell:
