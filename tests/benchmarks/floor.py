@@ -42,7 +42,7 @@ CHUNK = 4096
 
 def first_attempts(folder: Path) -> pl.DataFrame:
     """One row a lesion: its characteristics, first approach, and what followed in the session and after."""
-    t = {name: pl.read_csv(folder / f"{name}.csv", infer_schema_length=10_000, try_parse_dates=True) for name in NAMES}
+    t = {name: pl.read_csv(folder / f"{name}.csv", infer_schema_length=1000, try_parse_dates=True) for name in NAMES}
     session = t["attempts"].group_by("lesion_id").agg(session=pl.col("crossed").any(), minutes=pl.col("minutes").sum())
     harm = t["complications"].group_by("procedure_id").agg(harm=pl.len())
     after = t["follow_up"].group_by("patient_id").agg(last=pl.col("event_date").max())
