@@ -21,7 +21,7 @@ check: $(READY)
 
 # The long simulations with a known truth; prints their tables.
 validate: $(READY)
-	$(BIN)/python -m pytest -m long -n 2 -s
+	$(BIN)/python -m pytest -m long -s
 
 bench: $(READY)
 	$(BIN)/python -m tests.benchmarks

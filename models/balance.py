@@ -42,8 +42,8 @@ def contrast(values: Floats, treated: Floats, weight: Floats) -> Contrast:
 
     The denominator is the root mean of the two UNWEIGHTED variances, before and after weighting alike, so that weighting cannot make a
     difference look smaller by making the groups more varied; a 0/1 line takes p(1-p), other variances have n - 1. The variance ratio uses
-    weighted variances with the reliability correction 1 - sum(w^2). `values`, `treated`, `weight` (n,). A line without
-    spread has difference 0 when the means agree.
+    weighted variances with the reliability correction 1 - sum(w^2). `values`, `treated`, `weight` (n,). A line with one value in
+    each arm is measured against its spread over both arms: 0 when the values agree, at least 2 when they do not.
     """
     groups = [np.flatnonzero(treated == arm) for arm in (1, 0)]
     return _contrast(*((values[group], weight[group]) for group in groups))
@@ -56,7 +56,11 @@ def _contrast(*groups: tuple[Floats, Floats]) -> Contrast:
     means = [float(np.average(x, weights=w)) for x, w in groups]
     scale = float(np.sqrt((plain[0] + plain[1]) / 2))
     gap = means[0] - means[1]
-    smd = gap / scale if scale > 0 else (0.0 if abs(gap) < 1e-12 else float(np.sign(gap)) * np.inf)
+    if (
+        scale <= NO_SPREAD
+    ):  # each arm is of one value: alike, or told apart perfectly, which the spread over both arms measures
+        scale = float(np.concatenate([x for x, _ in groups]).std())
+    smd = gap / scale if scale > NO_SPREAD else 0.0
     if binary:
         return Contrast(means[0], means[1], smd, None)
     spreads = [_weighted_variance(x, w, m) for (x, w), m in zip(groups, means, strict=True)]
@@ -69,7 +73,7 @@ def differences_within(
     """Standardized weighted mean differences of many lines within each of `members`, as in `contrast` with n - 1 variances.
 
     `matrix` (lines, n), all recorded, of like scale; `weight` (n,). One array an entry of `members`, of the lines whose SD within it is at
-    least `least_spread`; a line without spread in the unweighted groups has difference 0. Both arms of an entry must have
+    least `least_spread`. Both arms of an entry must have
     weight. One pass over the matrix in chunks of rows serves all entries.
     """
     if not members:
@@ -118,7 +122,7 @@ def _differences(below: _Sums, above: _Sums, entry: int, least_spread: float) ->
     mean = (below.line[:, entry] + above.line[:, entry]) / n
     overall = np.sqrt(np.maximum((below.square[:, entry] + above.square[:, entry]) / n - mean**2, 0.0))
     gap = below.weighted[:, entry] / below.weight[entry] - above.weighted[:, entry] / above.weight[entry]
-    scale = np.sqrt(spread)
+    scale = np.where(spread > NO_SPREAD**2, np.sqrt(spread), overall)  # one value in each arm, as in `contrast`
     varied = scale > NO_SPREAD
     found = np.where(varied, gap / np.where(varied, scale, 1.0), 0.0)[overall >= least_spread]
     return np.asarray(found, dtype=np.float64)
@@ -133,8 +137,6 @@ def balance_term(line: Line, treated: Floats, weight: Floats) -> BalanceTerm | N
         return None
     before = _contrast(*((x, np.ones_like(w)) for x, w in groups))
     after = _contrast(*groups)
-    if not np.isfinite([before.smd, after.smd]).all():
-        return None
     return BalanceTerm(
         line.name,
         line.label,

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.balance import contrast, differences_within
 from models.comparison import compare_risks, weighted_risks
 from models.logistic import expit, fit_logistic
 from models.propensity import Covariate, Design, Term, build_design, fit_score
@@ -178,3 +179,13 @@ def test_the_small_sample_correction_widens_a_small_study_and_vanishes_in_a_larg
         gains.append((corrected.upper - corrected.lower) / (plain.upper - plain.lower))
     assert gains[0] > 1.005
     assert 1 < gains[1] < 1.001
+
+
+def test_a_trait_that_tells_the_approaches_apart_perfectly_is_a_large_difference_not_none() -> None:
+    a = np.repeat([1.0, 0.0], [30, 70])
+    ones = np.ones(100)
+    apart, alike = contrast(a, a, ones), contrast(np.full(100, 3.0), a, ones)
+    assert apart.smd == pytest.approx(1 / np.sqrt(0.3 * 0.7))
+    assert alike.smd == 0
+    inside = differences_within(np.vstack([2 * a - 0.6, np.full(100, 3.0), a]), a, ones, [ones == 1], 0.0)[0]
+    assert inside == pytest.approx([apart.smd, 0.0, apart.smd])
