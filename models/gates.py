@@ -76,24 +76,26 @@ def imbalance_gate(
     effective_antegrade: float,
     limits: Thresholds,
     sentence: str = UNFITTED,
+    caution_ceiling: float = float("inf"),
 ) -> Gate:
     """The largest of the standardized `differences` left after weighting.
 
     For the whole service these are squares, interactions and traits left out: overlap weights balance the fitted terms exactly whatever
     the score's form, so those say nothing. Within a profile the fitted terms themselves are looked at. A caution needs
     a difference above the caution limit and above what chance would give in a randomized comparison of the same
-    effective size; withholding needs the larger limit and chance's.
+    effective size; withholding needs the larger limit and chance's. Above `caution_ceiling` chance is no excuse: a difference that few
+    lesions cannot tell from chance is not withheld for it, but is not passed over either.
     """
     worst = max((abs(d) for d in differences), default=0.0)
     terms = max(len(differences), 1)
     sizes = (effective_retrograde, effective_antegrade)
-    caution = max(limits.caution_imbalance, chance_imbalance(*sizes, terms, FALSE_CAUTION))
+    caution = min(max(limits.caution_imbalance, chance_imbalance(*sizes, terms, FALSE_CAUTION)), caution_ceiling)
     withhold = max(limits.largest_imbalance, chance_imbalance(*sizes, terms, FALSE_WITHHOLDING))
     verdict: GateVerdict = "withhold" if worst > withhold else "caution" if worst > caution else "pass"
     return Gate(
         "imbalance",
         f"{sentence} (the largest of {len(differences)} differences, in standard deviations; a caution above {caution:.2f}, "
-        f"withheld above {withhold:.2f}; neither limit lies below what chance alone would give)",
+        f"withheld above {withhold:.2f}, which is never less than chance alone would give)",
         worst,
         caution,
         verdict,
@@ -114,6 +116,18 @@ def fitted_gate(balance: Sequence[BalanceTerm], limits: Thresholds) -> Gate:
         limits.caution_imbalance,
         verdict,
         AUSTIN,
+    )
+
+
+def model_gate(left_out: float, *, simplified: bool) -> Gate:
+    """Whether the score holds the whole adjustment set as planned; `left_out` is the share (0-1) of its traits that are not in it."""
+    return Gate(
+        "score_model",
+        "there were lesions enough for the whole score model: every trait, curves and combinations (share of traits left out)",
+        left_out,
+        0.0,
+        "caution" if simplified else "pass",
+        "Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710-718",
     )
 
 

@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.balance import balance_term
-from models.gates import Thresholds, effective_size_gate, fitted_gate, imbalance_gate, separation_gate
+from models.gates import Thresholds, effective_size_gate, fitted_gate, imbalance_gate, model_gate, separation_gate
 from models.propensity import c_statistic
 from models.results import BalanceTerm, CaseMix, Diagnostics, Gate, ScoreOverlap
 from models.weights import balancing_weights, effective_n
@@ -38,8 +38,15 @@ def diagnose(
     gates = (
         arms_gate,
         effective_size_gate(sizes[0], sizes[1], limits),
+        model_gate(model.left_out, simplified=model.simplified),
         fitted_gate(balance, limits),
-        imbalance_gate([term.smd_after for term in balance if term.kind != "fitted"], sizes[0], sizes[1], limits),
+        imbalance_gate(
+            [term.smd_after for term in balance if term.kind != "fitted"],
+            sizes[0],
+            sizes[1],
+            limits,
+            caution_ceiling=limits.largest_imbalance,
+        ),
         separation_gate(c),
     )
     return Diagnostics(balance, _overlap(score.probability, treated), sizes[0], sizes[1], c, gates)

@@ -27,6 +27,7 @@ class ScoreModel:
     score: Score
     remarks: tuple[str, ...]
     simplified: bool
+    left_out: float  # share (0-1) of the adjustment set's features that are not in the score
 
 
 def fit_score_model(lesions: pl.DataFrame, plan: Plan, treated: Floats) -> ScoreModel:
@@ -46,14 +47,15 @@ def fit_score_model(lesions: pl.DataFrame, plan: Plan, treated: Floats) -> Score
         only_in_pairs=(covariate(lesions, plan, feature("below_knee")),),
     )
     if len(full.terms) - 1 <= room:
-        return ScoreModel(fit_score(full, treated), full.pooled, simplified=False)
+        return ScoreModel(fit_score(full, treated), full.pooled, simplified=False, left_out=0.0)
     design = _simple(candidates, treated, room)
     kept = {term.of for term in design.terms}
-    left = ", ".join(c.label for c in candidates if c.name not in kept)
+    out = [c.label for c in candidates if c.name not in kept]
+    left = ", ".join(out)
     remark = "few lesions for a full model: numbers as straight lines, no combinations" + (
         f", not fitted: {left}" if left else ""
     )
-    return ScoreModel(fit_score(design, treated), (remark, *design.pooled), simplified=True)
+    return ScoreModel(fit_score(design, treated), (remark, *design.pooled), True, len(out) / len(candidates))
 
 
 def _simple(candidates: tuple[Covariate, ...], treated: Floats, room: int) -> Design:

@@ -179,7 +179,14 @@ def fair_difference(e: ShownEdition) -> str:
             f" points ({level_text(c.level)} interval {points(better.lower, signed=False)} to"
             f" {points(better.upper, signed=False)}), {_in_a_hundred(better)}"
         )
-    return text + _against_plain(e, d) + "."
+    return text + _against_plain(e, d) + _with_care(e) + "."
+
+
+def _with_care(e: ShownEdition) -> str:
+    """The clause that a check of the main comparison asked for caution; empty when none did."""
+    verdicts = [g.gate.verdict for g in e.diagnostics.gates] if e.diagnostics else []
+    asked = verdicts.count("caution")
+    return f"; read it with care, {asked} of {len(verdicts)} checks asked for caution" if asked else ""
 
 
 def _turned(d: Effect) -> Effect:

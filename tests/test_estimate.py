@@ -7,6 +7,7 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
+from models.gates import Thresholds, imbalance_gate
 from models.results import Comparison
 from pipeline.covariates import adjusted_features
 from pipeline.derive import derive
@@ -48,6 +49,9 @@ def test_a_small_service_gets_a_simpler_score_and_is_told_so() -> None:
     small, large = estimate(lesions(260, 6), PLAN), estimate(lesions(2000, 6), PLAN)
     assert any("few lesions for a full model" in remark for remark in small.remarks)
     assert not any("few lesions for a full model" in remark for remark in large.remarks)
+    verdicts = {g.name: g.verdict for g in small.diagnostics.gates}
+    assert verdicts["score_model"] == "caution"
+    assert {g.name: g.verdict for g in large.diagnostics.gates}["score_model"] == "pass"
     assert "few lesions" in main(small).note
     assert "few lesions" not in main(large).note
 
@@ -100,3 +104,14 @@ def test_a_higher_level_widens_every_interval(level: float) -> None:
     for a, b in zip(usual.comparisons, asked.comparisons, strict=True):
         for effect, other in zip(a.effects, b.effects, strict=True):
             assert (other.upper - other.lower > effect.upper - effect.lower) == (level > 0.95)
+
+
+def test_a_difference_that_chance_could_give_still_asks_for_caution_when_it_is_large() -> None:
+    limits = Thresholds(0.1, 0.25, 20, 10)
+    excused = imbalance_gate([0.4, 0.1], 50, 120, limits)
+    told = imbalance_gate([0.4, 0.1], 50, 120, limits, caution_ceiling=limits.largest_imbalance)
+    worse = imbalance_gate([0.9, 0.1], 50, 120, limits, caution_ceiling=limits.largest_imbalance)
+    assert (excused.verdict, told.verdict, worse.verdict) == ("caution", "caution", "withhold")
+    many = [0.4] + [0.0] * 150
+    assert imbalance_gate(many, 50, 120, limits).verdict == "pass"
+    assert imbalance_gate(many, 50, 120, limits, caution_ceiling=limits.largest_imbalance).verdict == "caution"

@@ -84,7 +84,7 @@ def test_plain_and_fair_figures_that_agree_are_not_called_opposite() -> None:
 
 def test_no_reason_is_invented_when_the_groups_are_alike() -> None:
     text = fair(whole(WORSE, (0.05, 0.01, 0.09), case_mix=ALIKE))
-    assert text.endswith("the plain figures pointed the other way.")
+    assert "the plain figures pointed the other way; read it with care" in text
 
 
 def test_a_difference_of_exactly_nothing_has_no_direction() -> None:
@@ -214,6 +214,14 @@ def test_profiles_that_are_all_too_thin_are_said_to_be() -> None:
     assert too_few(profile_comparisons(e)) == (
         "Without an estimate: trait level 0; trait level 1. Reason: too few lesions.",
     )
+
+
+def test_the_main_sentence_asks_for_care_only_where_a_check_did() -> None:
+    e = whole(WORSE, (0.05, 0.01, 0.09))
+    assert e.diagnostics is not None
+    passed = tuple(replace(g, verdict="pass") for g in e.diagnostics.gates)
+    assert "read it with care, 1 of 4 checks asked for caution." in fair(e)
+    assert "with care" not in fair(replace(e, diagnostics=replace(e.diagnostics, gates=passed)))
 
 
 def test_profiles_whose_groups_stay_unlike_are_named_to_be_read_with_care() -> None:
