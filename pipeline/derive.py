@@ -34,6 +34,20 @@ SESSION = (
 )
 _FOR_THE_FLOW = ("_in_doubt", "_attempt_ones", "_gap")  # dropped once the eligible lesions are chosen
 
+ATTEMPT_HISTORY = (
+    "attempt_id",
+    "lesion_id",
+    "attempt_no",
+    "attempts_on_lesion",
+    "approach",
+    "failed_above_before",
+    "failed_below_before",
+    "crossed_before",
+    "minutes_before",
+    "bailout",
+    "crossed",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Derived:
@@ -43,10 +57,13 @@ class Derived:
     column a feature (pipeline.features), then ON_THE_TABLE and SESSION. `first_approach` is the approach of attempt 1;
     `then` is "none", "same" or "bailout"; `bailout` is a later attempt by the other approach after a failed one;
     `attempt_minutes` is null when any attempt's minutes are; `session_first_approach` is null when the session's
-    lesions were not all started the same way. `flow` counts lesions from those accepted at intake to those compared.
+    lesions were not all started the same way. `attempts` holds every attempt on these lesions in order (ATTEMPT_HISTORY): what had
+    failed before it, by each approach, the minutes spent before it (null when any are not recorded), and whether it was a
+    bailout. `flow` counts lesions from those accepted at intake to those compared.
     """
 
     lesions: pl.DataFrame
+    attempts: pl.DataFrame
     flow: tuple[FlowStep, ...]
 
 
@@ -86,7 +103,36 @@ def derive(tables: Mapping[str, pl.DataFrame], plan: Plan, *, in_doubt: pl.Serie
         left = lesions.filter(stays)
         flow.append(FlowStep(label, left.height, lesions.height - left.height, reason))
         lesions = left
-    return Derived(lesions.drop(_FOR_THE_FLOW), tuple(flow))
+    return Derived(lesions.drop(_FOR_THE_FLOW), _in_order(tables["attempts"], lesions), tuple(flow))
+
+
+def _in_order(attempts: pl.DataFrame, lesions: pl.DataFrame) -> pl.DataFrame:
+    """The attempts on these lesions, lesion by lesion in their order, each with the history before it."""
+    failed, below = ~pl.col("crossed"), pl.col("approach") == "retrograde"
+    other = pl.col("approach") != pl.col("first_approach")
+
+    def before(what: pl.Expr) -> pl.Expr:
+        """The running sum over a lesion's attempts up to but not including this one."""
+        return (what.cum_sum() - what).over("lesion_id")
+
+    minutes, unknown = pl.col("minutes").fill_null(0.0), pl.col("minutes").is_null().cast(pl.Int64)
+    return (
+        lesions.select("lesion_id", "first_approach")
+        .join(attempts, on="lesion_id", how="inner", maintain_order="left")
+        .with_columns(_place=pl.int_range(pl.len()).min().over("lesion_id"))
+        .sort("_place", "attempt_no")
+        .with_columns(
+            attempts_on_lesion=pl.len().over("lesion_id").cast(pl.Int64),
+            failed_above_before=before((failed & ~below).cast(pl.Int64)),
+            failed_below_before=before((failed & below).cast(pl.Int64)),
+            crossed_before=before(pl.col("crossed").cast(pl.Int64)) > 0,
+            minutes_before=pl.when(before(unknown) == 0).then(before(minutes)),
+        )
+        .with_columns(
+            bailout=other & (pl.col("failed_above_before") + pl.col("failed_below_before") > 0),
+        )
+        .select(ATTEMPT_HISTORY)
+    )
 
 
 def _on_the_table(attempts: pl.DataFrame) -> pl.DataFrame:

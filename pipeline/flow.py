@@ -137,7 +137,7 @@ def _publish(work: Work) -> Work:
             schemas={
                 "raw": work.frames,
                 "checked": accepted.frames,
-                "derived": {"lesions": results.lesions},
+                "derived": {"lesions": results.lesions, "attempts": _made(work.derived).attempts},
             },
             edition=edition,
             plan=work.plan,

@@ -253,3 +253,35 @@ def test_a_plan_that_names_what_is_not_known_stops_with_a_line_for_each_name() -
         "plan: eligibility: first_date is after last_date",
     ]
     assert all("\n" not in line for line in lines)
+
+
+def test_each_attempt_knows_what_had_failed_before_it_and_how_long_that_took() -> None:
+    case = Case([(A, False), (A, False), (R, True)], minutes=[20.0, 5.0, 12.0])
+    found = derive(tables(case), Plan()).attempts
+    assert found["attempt_no"].to_list() == [1, 2, 3]
+    assert found["attempts_on_lesion"].to_list() == [3, 3, 3]
+    assert found["failed_above_before"].to_list() == [0, 1, 2]
+    assert found["failed_below_before"].to_list() == [0, 0, 0]
+    assert found["minutes_before"].to_list() == [0.0, 20.0, 25.0]
+    assert found["bailout"].to_list() == [False, False, True]
+    assert found["crossed_before"].to_list() == [False, False, False]
+
+
+def test_minutes_before_an_attempt_are_unknown_once_an_earlier_attempts_are() -> None:
+    found = derive(tables(Case([(A, False), (R, False), (A, True)], minutes=[None, 5.0, 1.0])), Plan()).attempts
+    assert found["minutes_before"].to_list() == [0.0, None, None]
+    assert found["failed_below_before"].to_list() == [0, 0, 1]
+    assert found["bailout"].to_list() == [False, True, False]
+
+
+def test_the_attempts_are_those_of_the_lesions_compared_whatever_the_order_of_the_rows() -> None:
+    made = tables(Case([(A, False), (R, True)]), Case([(R, False), (A, False)]), Case([(A, True)]))
+    there = derive(made, Plan())
+    turned = derive({**made, "attempts": made["attempts"].reverse()}, Plan())
+    assert_frame_equal(there.attempts, turned.attempts)
+    assert there.attempts.height == there.lesions["attempts"].sum() == 5
+    ends = there.attempts.group_by("lesion_id", maintain_order=True).agg(
+        pl.col("bailout").any(), pl.col("crossed").any()
+    )
+    assert ends["bailout"].to_list() == there.lesions["bailout"].to_list()
+    assert ends["crossed"].to_list() == there.lesions["crossed_in_session"].to_list()
