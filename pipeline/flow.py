@@ -18,6 +18,7 @@ from pipeline.check import Accepted, check
 from pipeline.derive import Derived, derive
 from pipeline.edition import build_edition
 from pipeline.estimate import Estimates, estimate
+from pipeline.faults import NeedsMending
 from pipeline.identity import load_key, pseudonymize
 from pipeline.mapping import load_mapping
 from pipeline.plan import Plan, load_plan
@@ -219,12 +220,22 @@ def _run_in_prefect(request: Request, tell: Callable[[str], None]) -> Work:
         PREFECT_SERVER_ANALYTICS_ENABLED="false",
         PREFECT_SERVER_UI_V2_ENABLED="false",
         PREFECT_RESULTS_PERSIST_BY_DEFAULT="false",
-        PREFECT_LOGGING_LEVEL=os.environ.get("PREFECT_LOGGING_LEVEL", "WARNING"),
+        PREFECT_LOGGING_LEVEL=os.environ.get("PREFECT_LOGGING_LEVEL", "CRITICAL"),
     )
     from prefect import flow, task
     from prefect.cache_policies import NO_CACHE
 
     began: list[float] = []
+    finished: list[Work] = []
+    failed: list[Exception] = []
+
+    def stepping(step: Step, work: Work) -> Work:
+        # Prefect keeps the text of an exception, and that of an unforeseen one may hold a patient's value: it gets the step's name only.
+        try:
+            return _timed(step, work, tell)
+        except Exception as fault:
+            failed.append(fault)
+            raise RuntimeError(f"the step {step.name} did not finish") from None
 
     # Parameters of a flow are kept in Prefect's records: none are given, so no path or name of the site gets there.
     @flow(name="crosswise", persist_result=False, log_prints=False)
@@ -232,14 +243,25 @@ def _run_in_prefect(request: Request, tell: Callable[[str], None]) -> Work:
         began.append(time.perf_counter())
         work = Work(request)
         for step in STEPS:
-            stepping = task(name=step.name, persist_result=False, cache_policy=NO_CACHE, log_prints=False)(_timed)
+            one = task(name=step.name, persist_result=False, cache_policy=NO_CACHE, log_prints=False)(stepping)
             if step.name == "publish":
                 work = replace(work, seconds=(("prefect start", began[0] - start), *work.seconds))
-            work = stepping(step, work, tell)
+            work = one(step, work)
         finished.append(work)
 
-    finished: list[Work] = []
-    crosswise()
+    try:
+        crosswise()
+    except Exception:
+        if failed:
+            raise failed[0] from None
+        if began:
+            raise
+        server = prefect_server()
+        raise NeedsMending(
+            f"no Prefect server answers at {server}: start it, unset PREFECT_API_URL, or use --engine direct"
+            if server
+            else "Prefect's temporary server did not start: try again, or use --engine direct"
+        ) from None
     return finished[0]
 
 

@@ -18,28 +18,15 @@ ROOT = Path(__file__).parent.parent
 def test_the_prefect_flow_writes_the_same_results_as_the_direct_run(tmp_path: Path) -> None:
     tables = tmp_path / "tables"
     write_service(invent(300, 7), tables)
-    environment = {k: v for k, v in os.environ.items() if not k.startswith("PREFECT")} | {
-        "XDG_CONFIG_HOME": str(tmp_path)
-    }
     told = {}
     for engine in ("direct", "prefect"):
-        out = tmp_path / engine
-        done = subprocess.run(
-            [sys.executable, "-m", "pipeline", "run", "--tables", str(tables), "--out", str(out), "--engine", engine],
-            capture_output=True,
-            text=True,
-            env=environment,
-            cwd=ROOT,
-            timeout=400,
-            check=False,
-        )
+        done = _run(tmp_path, tables, engine, out=engine)
         assert done.returncode == 0, done.stderr
         told[engine] = done.stderr
     assert "Prefect flow" in told["prefect"]
     for name in ("estimates.csv", "counts.csv", "set_aside.csv"):
-        assert (tmp_path / "direct" / "results" / name).read_bytes() == (
-            tmp_path / "prefect" / "results" / name
-        ).read_bytes()
+        direct, prefect = (tmp_path / engine / "results" / name for engine in ("direct", "prefect"))
+        assert direct.read_bytes() == prefect.read_bytes(), name
     _prefect_keeps_nothing_of_a_case(tmp_path / "prefect" / ".prefect", tables)
 
 
@@ -61,3 +48,54 @@ def test_auto_takes_prefect_only_where_a_server_is_configured(monkeypatch: pytes
     assert prefect_server() is None
     monkeypatch.setenv("PREFECT_API_URL", "http://127.0.0.1:4200/api")
     assert prefect_server() == "http://127.0.0.1:4200/api"
+
+
+def test_a_server_that_does_not_answer_is_named_in_one_line(tmp_path: Path) -> None:
+    done = _run(tmp_path, tmp_path / "tables", engine="auto", PREFECT_API_URL="http://127.0.0.1:9/api")
+    assert done.returncode == 1
+    assert (
+        done.stderr.strip()
+        .splitlines()[-1]
+        .startswith("crosswise: no Prefect server answers at http://127.0.0.1:9/api")
+    )
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.engine
+def test_a_fault_in_a_step_comes_through_prefect_as_one_line_and_stays_out_of_its_records(tmp_path: Path) -> None:
+    tables = tmp_path / "tables"
+    write_service(invent(60, 7), tables)
+    patients = tables / "patients.csv"
+    patients.write_text(patients.read_text().replace("patient_id", "Nachname", 1))
+    done = _run(tmp_path, tables, engine="prefect")
+    assert done.returncode == 1
+    assert "patients.csv" in done.stderr
+    assert "Traceback" not in done.stderr
+    for path in (tmp_path / "out" / ".prefect").rglob("*"):
+        if path.is_file():
+            assert b"Nachname" not in path.read_bytes(), path.name
+
+
+def _run(folder: Path, tables: Path, engine: str, out: str = "out", **more: str) -> subprocess.CompletedProcess[str]:
+    tables.mkdir(exist_ok=True)
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("PREFECT")}
+    return subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "pipeline",
+            "run",
+            "--tables",
+            str(tables),
+            "--out",
+            str(folder / out),
+            "--engine",
+            engine,
+        ],
+        capture_output=True,
+        text=True,
+        env=environment | {"XDG_CONFIG_HOME": str(folder)} | more,
+        cwd=ROOT,
+        timeout=400,
+        check=False,
+    )
