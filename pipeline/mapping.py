@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pipeline.case_tables import TABLES, Column, Table
 from pipeline.faults import NeedsMending
 from pipeline.rules import CALCIUM_GRADES
+from pipeline.source import fold
 
 Constant = str | int | float | bool
 
@@ -58,6 +59,10 @@ class TableMapping(BaseModel):
     def header(self, ours: str) -> str:
         """The site's header for our column: the mapped one, else our own name."""
         return self.columns.get(ours, ours)
+
+    def drops(self, header: str) -> bool:
+        """Whether the site's column under this header is never to be loaded, whatever its capitals."""
+        return fold(header) in {fold(dropped) for dropped in self.drop}
 
 
 class ExportMapping(BaseModel):
@@ -202,9 +207,13 @@ def _header_faults(table: Table, mapping: TableMapping) -> Iterator[str]:
             yield f"[{table.name}.columns] {ours} has no header; leave the line out if the site does not export it"
         elif theirs in ours_of:
             yield f"[{table.name}.columns] '{theirs}' is given to both {ours_of[theirs]} and {ours}"
-        elif theirs in mapping.drop:
+        elif mapping.drops(theirs):
             yield f"[{table.name}] '{theirs}' is both dropped and used for {ours}"
         ours_of[theirs] = ours
+    for column in table.columns:
+        unmapped = column.name not in mapping.columns and column.name not in mapping.constants
+        if column.needed and unmapped and mapping.drops(column.name):
+            yield f"[{table.name}] drop: '{column.name}' is needed; it cannot be dropped"
 
 
 def _unit_faults(table: Table, mapping: TableMapping) -> Iterator[str]:

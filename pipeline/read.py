@@ -121,6 +121,11 @@ def _open_table(files: _Files, table: Table, mapping: ExportMapping) -> Source |
     if found is None:
         return None
     path, sheet = found
+    if sheet is None and part.sheet is not None:
+        raise NeedsMending(
+            f"{mapping.source}: [{table.name}] sheet is given, but {path.name} is not a workbook (.xlsx); "
+            "leave sheet out, or name the workbook under file"
+        )
     wanted = Wanted(
         known=frozenset(fold(part.header(column.name)) for column in table.columns),
         needed=frozenset(
@@ -218,6 +223,8 @@ def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, in
     faults: list[str] = []
     for column in table.columns:
         theirs = part.header(column.name)
+        if part.drops(theirs):
+            continue  # never loaded, even under our own name; `load_mapping` refuses this of a needed column
         exact = [i for i, header in enumerate(source.headers) if header == theirs.strip()]
         at = exact or [i for i, header in enumerate(source.headers) if fold(header) == fold(theirs)]
         if len(at) > 1:
@@ -251,8 +258,8 @@ def _similar(theirs: str, headers: Sequence[str]) -> str:
 
 
 def _refuse_identifiers(source: Source, positions: Mapping[str, int], part: TableMapping) -> None:
-    used, dropped = set(positions.values()), {fold(header) for header in part.drop}
-    others = [i for i, header in enumerate(source.headers) if i not in used and fold(header) not in dropped]
+    used = set(positions.values())
+    others = [i for i, header in enumerate(source.headers) if i not in used and not part.drops(header)]
     found = identifier_columns(source.headers, source.sample(others)) if others else []
     if found:
         raise NeedsMending(

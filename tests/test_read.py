@@ -366,6 +366,14 @@ def test_a_workbook_of_several_sheets_asks_which_one(tmp_path: Path) -> None:
     assert "has no sheet 'Newest'" in fault_lines(folder, "[patients]\nfile = 'patients.xlsx'\nsheet = 'Newest'\n")[0]
 
 
+def test_a_sheet_named_for_a_file_that_has_no_sheets_is_told(tmp_path: Path) -> None:
+    folder = write_csvs(tmp_path, SERVICE)
+    assert fault_lines(folder, "[patients]\nsheet = 'New'\n") == (
+        "mapping.toml: [patients] sheet is given, but patients.csv is not a workbook (.xlsx); "
+        "leave sheet out, or name the workbook under file",
+    )
+
+
 def test_office_programs_lock_files_are_passed_over(tmp_path: Path) -> None:
     folder = write_csvs(tmp_path, SERVICE)
     (folder / "~$patients.xlsx").write_bytes(b"lock")
@@ -398,6 +406,17 @@ def test_a_column_of_names_stops_the_run_until_the_mapping_drops_it(tmp_path: Pa
         "list it under drop in the mapping or leave it out of the export"
     )
     assert read_with(folder, "[patients]\ndrop = ['Nachname']\n")["patients"].height == 1
+
+
+def test_a_dropped_column_is_never_loaded_even_when_the_dictionary_has_it(tmp_path: Path) -> None:
+    filled = SERVICE["procedures"].with_columns(site_id=pl.lit("S1"), operator_id=pl.lit("O1"))
+    folder = write_csvs(tmp_path, SERVICE | {"procedures": filled})
+    kept = read_tables(folder)["procedures"].select("site_id", "operator_id")
+    assert kept.rows() == [("S1", "O1")]
+    dropped = read_with(folder, "[procedures]\ndrop = ['site_id', 'Operator_ID']\n")["procedures"]
+    assert dropped.select("site_id", "operator_id").rows() == [(None, None)]
+    constant = "[procedures]\ndrop = ['site_id']\n[procedures.constants]\nsite_id = 'S2'\n"
+    assert read_with(folder, constant)["procedures"]["site_id"].to_list() == ["S2"]
 
 
 @pytest.mark.parametrize("format_name", ["csv", "parquet", "xlsx"])
