@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+NUMBER = "a hospital or insurance number"
+
 # Words that alone make a header a direct identifier, without accents, in the languages of the trade's exports.
 WORDS: Mapping[str, tuple[str, ...]] = {
     "a name": (
@@ -27,15 +29,16 @@ WORDS: Mapping[str, tuple[str, ...]] = {
         *("prenom", "patronyme", "apellido", "apellidos", "cognome", "achternaam", "voornaam"),
         *("apelido", "sobrenome", "tussenvoegsel", "nombres"),
     ),
-    "a hospital or insurance number": (
+    NUMBER: (
         *("mrn", "nhs", "nhsnumber", "ssn", "chi", "nhsno", "hospno", "hospitalnumber", "passport"),
         *("fallnummer", "fallnr", "patientennummer", "patientennr", "krankenhausnummer", "versichertennummer", "kvnr"),
         *("nss", "ipp", "nir", "nhc", "dni", "nie", "cip", "bsn", "patientnummer", "burgerservicenummer", "cpf", "cns"),
-        *("personnummer", "fodselsnummer", "cprnummer", "cpr", "henkilotunnus"),
+        *("ahv", "ahvnr", "ahvnummer", "personnummer", "fodselsnummer", "cprnummer", "cpr", "henkilotunnus"),
     ),
     "a date of birth": (
         *("dob", "birthdate", "birthday", "dateofbirth", "geburtsdatum", "gebdatum", "gebdat", "geburtstag"),
         *("ddn", "geboortedatum", "fechanacimiento", "datanascita", "datanascimento", "fodselsdato"),
+        *("naissance", "datenaissance"),
     ),
     "a postcode": (
         *("postcode", "postalcode", "zip", "zipcode", "plz", "postleitzahl", "cap", "cep", "codepostal"),
@@ -56,12 +59,14 @@ WORDS: Mapping[str, tuple[str, ...]] = {
         *("commentaire", "commentaires", "remarque", "remarques", "comentario", "comentarios", "observaciones"),
         *("nota", "notas", "osservazioni", "osservazione", "commento", "commenti", "opmerking", "opmerkingen"),
         *("toelichting", "observacao", "observacoes", "obs"),
+        *("befund", "befundtext", "befundbericht", "reporttext"),
     ),
 }
 
 # Words that make one only together.
 TOGETHER: Mapping[str, tuple[tuple[str, ...], ...]] = {
-    "a hospital or insurance number": (
+    "a name": (("next", "kin"),),
+    NUMBER: (
         *(("hospital", "number"), ("hospital", "no"), ("hospital", "id"), ("unit", "number"), ("case", "number")),
         *(
             ("medical", "record"),
@@ -81,10 +86,13 @@ TOGETHER: Mapping[str, tuple[tuple[str, ...], ...]] = {
             ("patienten", "nr"),
         ),
         *(("patient", "number"), ("patient", "no"), ("patient", "nr"), ("nhs", "number"), ("nhs", "no")),
+        *(("pat", "nr"), ("pat", "no"), ("pat", "nummer"), ("n", "patient"), ("nº", "patient"), ("numero", "patient")),
+        *(("case", "no"), ("case", "nr"), ("medicare", "number"), ("medicare", "no")),
     ),
     "a date of birth": (
         *(("birth", "date"), ("birth", "day"), ("date", "naissance"), ("fecha", "nacimiento"), ("data", "nascita")),
         *(("data", "nascimento"), ("geb", "datum"), ("geburts", "datum"), ("born", "on")),
+        *(("ne", "le"), ("nee", "le")),
     ),
     "a postcode": (
         ("post", "code"),
@@ -96,6 +104,7 @@ TOGETHER: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "an e-mail address": (("e", "mail"),),
     "free text": (
         ("free", "text"),
+        ("report", "text"),
         ("texte", "libre"),
         ("texto", "libre"),
         ("testo", "libero"),
@@ -106,7 +115,10 @@ TOGETHER: Mapping[str, tuple[tuple[str, ...], ...]] = {
 
 # Short words that make an identifier only when they are the whole header: an occlusion's cap is no Italian postcode.
 WHOLE_HEADER = frozenset(
-    {"cap", "chi", "cip", "cns", "cpr", "fax", "ipp", "nhs", "nie", "nir", "nss", "obs", "portable", "rua", "rue"}
+    [
+        *("befund", "cap", "chi", "cip", "cns", "cpr", "fax", "ipp", "naissance", "nhs", "nie", "nir", "nss", "obs"),
+        *("portable", "rua", "rue"),
+    ]
 )
 
 # "Name" alone, or beside one of these, is a person's; a segment's or a device's name is not.
@@ -153,11 +165,15 @@ PERSON_WORDS = frozenset(
         "of",
         "the",
         "du",
+        "famille",
+        "naissance",
+        "usuel",
     ]
 )
 
 _EMAIL = r"[\w.+-]+@[\w-]+\.[\w.-]+"
 _FULL_DATE = r"^(\d{4}-\d{2}-\d{2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})([T ].*)?$"
+_ANY_DAY = r"^(\d{4}[./-]\d{1,2}[./-]\d{1,2}|\d{1,2}[./ -]+(\d{1,2}|\pL{3,9})[./ -]+\d{2,4}|\d{8})([T ].*)?$"
 _PHONE = r"^(\+\d{1,3}[ \d()/.-]{7,}|0\d{2,4}[ /-][ \d/-]{5,})$"
 _LATEST_BIRTH_IN_DOUBT = 1990  # no procedure in an export is older; most patients are born before
 _MOST, _NEARLY_ALL, _SOME = 0.5, 0.9, 0.05
@@ -188,6 +204,25 @@ def identifier_columns(headers: Sequence[str], sample: pl.DataFrame) -> list[Fin
     return found
 
 
+def kind_of_used(header: str, values: pl.Series, *, key: bool) -> str | None:
+    """The kind of identifier that a column used for one of the dictionary's looks like; None for none.
+
+    A `key` may be a number of any kind, as a pseudonym takes its place. A few sentences among codes are left to the check.
+    """
+    announced = kind_by_header(header)
+    if announced is not None and not (key and announced == NUMBER):
+        return announced
+    held = kind_by_content(values, sentences=_MOST)
+    return None if key and held in ("telephone numbers", "NHS numbers", "e-mail addresses") else held
+
+
+def holds_full_dates(values: pl.Series) -> bool:
+    """Whether more than a few of a column's values are a day, and not a year alone, however written."""
+    there = values.drop_nulls().str.strip_chars()
+    there = there.filter(there != "")
+    return not there.is_empty() and _share(there.str.contains(_ANY_DAY)) >= _SOME
+
+
 def kind_by_header(header: str) -> str | None:
     """The kind of identifier that a header announces; None for none. Whole words count, in any of the languages."""
     words = header_words(header)
@@ -210,8 +245,8 @@ def header_words(header: str) -> list[str]:
     return re.findall(r"[^\W\d_]+", plain)
 
 
-def kind_by_content(values: pl.Series) -> str | None:
-    """The kind of identifier that a column's values look like; None for none."""
+def kind_by_content(values: pl.Series, *, sentences: float = _SOME) -> str | None:
+    """The kind of identifier that a column's values look like; None for none. Free text: from a share of `sentences`."""
     there = values.drop_nulls().str.strip_chars()
     there = there.filter(there != "")
     if there.is_empty():
@@ -230,8 +265,7 @@ def kind_by_content(values: pl.Series) -> str | None:
         and _share(there.map_elements(_is_nhs_number, return_dtype=pl.Boolean)) >= _NEARLY_ALL
     ):
         return "NHS numbers"
-    sentences = (there.str.len_chars() >= 30) & (there.str.count_matches(r"\s+") >= 5)
-    if _share(sentences) >= _SOME:
+    if _share((there.str.len_chars() >= 30) & (there.str.count_matches(r"\s+") >= 5)) >= sentences:
         return "free text"
     return None
 

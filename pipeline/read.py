@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Table
 from pipeline.faults import NeedsMending
-from pipeline.identifiers import holds_emails, identifier_columns
+from pipeline.identifiers import holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.mapping import WORKBOOK_SUFFIXES, ExportMapping, TableMapping, load_mapping
 from pipeline.parquet_files import open_parquet
 from pipeline.rules import MAY_BE_ABSENT
@@ -199,6 +199,7 @@ def _load(source: Source, table: Table, mapping: ExportMapping) -> tuple[pl.Data
     part = mapping.table(table.name)
     positions = _positions(source, table, part)
     _refuse_identifiers(source, positions, part)
+    _refuse_used_identifiers(source, positions, part)
     rows = source.rows(sorted(set(positions.values())))
     translated = translate(table, rows, positions, part, typed_cells=source.separator == "")
     if translated.faults:
@@ -269,6 +270,29 @@ def _refuse_identifiers(source: Source, positions: Mapping[str, int], part: Tabl
                 for finding in found
             )
         )
+
+
+def _refuse_used_identifiers(source: Source, positions: Mapping[str, int], part: TableMapping) -> None:
+    """Holds the guard against the dictionary's columns too: a mapping must not lead an identity into one of them."""
+    sample = source.sample(sorted(set(positions.values())))
+    faults: list[str] = []
+    for name, position in positions.items():
+        # The site's own codes are known words, however long.
+        codes = {fold(code) for code in part.codes.get(name, ())}
+        values = sample[str(position)].drop_nulls()
+        if codes:
+            values = values.filter([fold(value) not in codes for value in values])
+        kind = kind_of_used(source.headers[position], values, key=name in PSEUDONYM_COLUMNS)
+        place = f"{source.name}: column {_named(position, source.headers[position])}"
+        if name == "birth_year" and (kind == "a date of birth" or holds_full_dates(values)):
+            faults.append(f"{place} is read as birth_year and looks like full dates of birth; export the year only")
+        elif kind is not None:
+            faults.append(
+                f"{place} is read as {name} and looks like a direct identifier ({kind}); "
+                f"mend the mapping of {name}, or list the column under drop"
+            )
+    if faults:
+        raise NeedsMending(*faults)
 
 
 def _named(position: int, header: str) -> str:

@@ -435,6 +435,74 @@ def test_an_unnamed_column_of_e_mail_addresses_stops_the_run_in_every_format(tmp
     assert "someone" not in line
 
 
+@pytest.mark.parametrize(
+    ("table", "ours", "theirs", "kind"),
+    [
+        ("procedures", "site_id", "Surname", "a name"),
+        ("procedures", "site_id", "MRN", "a hospital or insurance number"),
+        ("procedures", "operator_id", "Operator name", "a name"),
+        ("patients", "patient_id", "Date of birth", "a date of birth"),
+        ("patients", "sex", "Postcode", "a postcode"),
+        ("lesions", "calcium_grade", "Remarks", "free text"),
+    ],
+)
+def test_a_mapping_does_not_lead_an_identifier_into_a_column_of_ours(
+    tmp_path: Path, table: str, ours: str, theirs: str, kind: str
+) -> None:
+    folder = write_csvs(tmp_path, SERVICE | {table: SERVICE[table].rename({ours: theirs})})
+    assert fault_lines(folder, f"[{table}.columns]\n{ours} = '{theirs}'\n") == (
+        f"{table}.csv: column '{theirs}' is read as {ours} and looks like a direct identifier ({kind}); "
+        f"mend the mapping of {ours}, or list the column under drop",
+    )
+
+
+@pytest.mark.parametrize(
+    ("table", "ours", "value", "kind"),
+    [
+        ("procedures", "site_id", "wire would not pass, went from below after all", "free text"),
+        ("procedures", "site_id", "+44 20 7946 0958", "telephone numbers"),
+        ("follow_up", "event_date", "1938-04-05", "dates of birth"),
+        ("patients", "sex", "someone@example.org", "e-mail addresses"),
+    ],
+)
+def test_what_one_of_our_columns_holds_is_looked_at_too(
+    tmp_path: Path, table: str, ours: str, value: str, kind: str
+) -> None:
+    leaky = SERVICE[table].with_columns(pl.lit(value).alias(ours))
+    (line,) = fault_lines(write_csvs(tmp_path, SERVICE | {table: leaky}))
+    assert f"is read as {ours} and looks like a direct identifier ({kind})" in line and value not in line
+
+
+@pytest.mark.parametrize("header", ["Pat.-Nr.", "MRN", "Case number", "Fallnummer"])
+def test_a_number_of_any_kind_may_be_the_key_that_a_pseudonym_replaces(tmp_path: Path, header: str) -> None:
+    folder = write_csvs(tmp_path, SERVICE | {"patients": SERVICE["patients"].rename({"patient_id": header})})
+    read = read_with(folder, f"[patients.columns]\npatient_id = '{header}'\n")
+    assert read["patients"]["patient_id"].to_list() == ["Pä-1"]
+
+
+def test_a_sites_long_words_for_our_codes_are_no_free_text(tmp_path: Path) -> None:
+    words = "the artery on the front of the shin bone"
+    folder = write_csvs(tmp_path, SERVICE | {"lesions": SERVICE["lesions"].with_columns(segment=pl.lit(words))})
+    read = read_with(folder, f"[lesions.codes.segment]\n'{words}' = 'anterior_tibial'\n")
+    assert read["lesions"]["segment"].to_list() == ["anterior_tibial"] * 2
+
+
+@pytest.mark.parametrize(
+    "written", ["1938-04-05", "05.04.1938", "4/5/38", "5 Apr 1938", "5. April 1938", "19380405", "1938-04-05 00:00:00"]
+)
+def test_full_dates_of_birth_are_not_taken_where_a_year_is_asked_for(tmp_path: Path, written: str) -> None:
+    dated = SERVICE["patients"].with_columns(birth_year=pl.lit(written))
+    folder = write_csvs(tmp_path, SERVICE | {"patients": dated})
+    (line,) = fault_lines(folder)
+    assert line == (
+        "patients.csv: column 'birth_year' is read as birth_year and looks like full dates of birth; "
+        "export the year only"
+    )
+    write_csvs(tmp_path, {"patients": dated.rename({"birth_year": "Geburtsdatum"})})
+    (line,) = fault_lines(folder, "[patients.columns]\nbirth_year = 'Geburtsdatum'\n")
+    assert line.endswith("export the year only") and "1938" not in line
+
+
 def test_e_mail_addresses_used_as_keys_stop_the_run(tmp_path: Path) -> None:
     keyed = SERVICE | {"patients": SERVICE["patients"].with_columns(patient_id=pl.lit("someone@example.org"))}
     (line,) = fault_lines(write_csvs(tmp_path, keyed))
