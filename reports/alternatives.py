@@ -96,12 +96,12 @@ def balance(e: ShownEdition) -> str:
     terms = e.diagnostics.balance if e.diagnostics else ()
     if not terms:
         return "No balance was worked out."
-    before = max(terms, key=lambda t: abs(t.smd_before))
+    known = [(abs(t.smd_before), t.label) for t in terms if t.smd_before is not None]
     after = max(terms, key=lambda t: abs(t.smd_after))
-    return (
-        f"Largest difference between the groups before weighting: {abs(before.smd_before):.2f} standard deviations"
-        f" ({before.label}); after weighting: {abs(after.smd_after):.2f} ({after.label})."
-    )
+    size, label = max(known, key=lambda k: k[0], default=(0.0, ""))
+    first = f"before weighting: {size:.2f} standard deviations ({label}); " if known else ""
+    some = "Of those shown, largest" if len(known) < len(terms) else "Largest"
+    return f"{some} difference between the groups {first}after weighting: {abs(after.smd_after):.2f} ({after.label})."
 
 
 def score_overlap(e: ShownEdition) -> str:

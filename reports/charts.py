@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from models.results import BalanceTerm
 from reports import palette
 from reports.notation import (
     HIDDEN,
@@ -16,7 +15,7 @@ from reports.notation import (
     price_text,
 )
 from reports.row_chart import Mark, Row, Scale, Size, Spec, row_chart
-from reports.shown import ShownComparison, ShownEdition, ShownPrice
+from reports.shown import ShownComparison, ShownEdition, ShownPrice, ShownTerm
 from reports.wording import direction, endpoint_label, profile_comparisons
 
 WIDEST_POINTS = 60.0  # an interval of a few lesions may span more: it is cut at the edge, its numbers stand beside it
@@ -167,7 +166,7 @@ def balance(e: ShownEdition, size: Size) -> Spec:
     terms = e.diagnostics.balance if e.diagnostics else ()
     traits = [t for t in terms if t.kind in ("fitted", "left_out")]
     derived = [t for t in terms if t.kind not in ("fitted", "left_out")]
-    traits = sorted(traits, key=lambda t: -max(abs(t.smd_before), abs(t.smd_after)))[:BALANCE_TRAITS]
+    traits = sorted(traits, key=lambda t: -max(abs(t.smd_before or 0.0), abs(t.smd_after)))[:BALANCE_TRAITS]
     derived = sorted(derived, key=lambda t: -abs(t.smd_after))[:BALANCE_DERIVED]
     rows: list[Row] = []
     for heading, chosen in (("Traits", traits), ("Squares and combinations, least alike after", derived)):
@@ -183,16 +182,13 @@ def balance(e: ShownEdition, size: Size) -> Spec:
     return row_chart(tuple(rows), scale, size)
 
 
-def _balance_row(t: BalanceTerm) -> Row:
-    return Row(
-        capital(t.label.replace(" x ", " \u00d7 ")),
-        (
-            Mark(round(abs(t.smd_before), 2), palette.PLAIN, "circle", False, tip=f"Before: {abs(t.smd_before):.2f}"),
-            Mark(round(abs(t.smd_after), 2), palette.FAIR, "diamond", tip=f"After: {abs(t.smd_after):.2f}"),
-        ),
-        text=f"{abs(t.smd_before):.2f} \u2192 {abs(t.smd_after):.2f}",
-        joined=True,
-    )
+def _balance_row(t: ShownTerm) -> Row:
+    after = Mark(round(abs(t.smd_after), 2), palette.FAIR, "diamond", tip=f"After: {abs(t.smd_after):.2f}")
+    label = capital(t.label.replace(" x ", " \u00d7 "))
+    if t.smd_before is None:
+        return Row(label, (after,), text=f"{HIDDEN} \u2192 {abs(t.smd_after):.2f}")
+    before = Mark(round(abs(t.smd_before), 2), palette.PLAIN, "circle", False, tip=f"Before: {abs(t.smd_before):.2f}")
+    return Row(label, (before, after), text=f"{abs(t.smd_before):.2f} \u2192 {abs(t.smd_after):.2f}", joined=True)
 
 
 def in_order(prices: tuple[ShownPrice, ...]) -> tuple[ShownPrice, ...]:
@@ -223,9 +219,12 @@ def withheld_word(c: ShownComparison) -> str:
     return "too few" if "few" in (c.withheld_because or "") else "withheld"
 
 
-def balance_text(smd: float) -> str:
-    """A standardized difference in a table."""
-    return f"{MINUS if smd < -0.004 else ''}{abs(smd):.2f}"
+def balance_text(smd: float | None) -> str:
+    """A standardized difference in a table; no sign before a zero, an asterisk when hidden."""
+    if smd is None:
+        return HIDDEN
+    text = f"{abs(smd):.2f}"
+    return f"{MINUS}{text}" if smd < 0 and float(text) else text
 
 
 def hidden_note(smallest: int) -> str:

@@ -19,11 +19,27 @@ from reports.hidden_counts import (
     hide_sequences,
     hide_tables,
 )
-from reports.hidden_diagnostics import hide_diagnostics, scrub
+from reports.hidden_diagnostics import hide_diagnostics, scrub, tells_of
 from reports.shown import ShownArm, ShownCell, ShownComparison, ShownDiagnostics, ShownEdition, ShownMissing
 from reports.small_cells import Key, Sum, hidden_keys, is_small
 
 ALL = "all"
+# Profiles that other profiles add up to: each level of the first trait is the sum of these levels of the second.
+NESTED = (
+    ("below_knee=false", ("segment=superficial_femoral", "segment=popliteal")),
+    (
+        "below_knee=true",
+        (
+            "segment=tibioperoneal_trunk",
+            "segment=anterior_tibial",
+            "segment=posterior_tibial",
+            "segment=peroneal",
+            "segment=dorsalis_pedis",
+            "segment=plantar",
+        ),
+    ),
+)
+EVEN = 1e-6  # lesions: an effective size this near the count means equal weights, and so plain figures
 
 
 def hide_small(edition: Edition) -> ShownEdition:
@@ -35,6 +51,15 @@ def hide_small(edition: Edition) -> ShownEdition:
     whole = {c.endpoint: c for c in comparisons if c.profile == ALL and c.counts_hidden}
     hidden_n = any(c.retrograde.n is None or c.antegrade.n is None for c in whole.values())
     flow, flow_is_bare = hide_flow(edition.flow, smallest)
+    profiles = frozenset(c.profile for c in comparisons if c.retrograde.n is None or c.antegrade.n is None)
+    terms = edition.diagnostics.balance if edition.diagnostics else ()
+    mix = hide_mix(
+        edition.case_mix,
+        _whole_n(edition),
+        _hidden_n(edition, comparisons),
+        smallest,
+        telling=frozenset(t.label for t in terms if tells_of(t.name, profiles)),
+    )
     return ShownEdition(
         service=edition.service,
         invented=edition.invented,
@@ -55,14 +80,16 @@ def hide_small(edition: Edition) -> ShownEdition:
         sequences=hide_sequences(edition.sequences, smallest, hide_all=bool(whole)),
         quarters=hide_quarters(edition.quarters, smallest, hide_approach=hidden_n, hide_outcome=bool(whole)),
         prices=hide_prices(edition.prices, _whole_n(edition), smallest, hide_n=hidden_n),
-        case_mix=hide_mix(edition.case_mix, _whole_n(edition), _hidden_n(edition, comparisons), smallest),
+        case_mix=mix,
         comparisons=comparisons,
         profile_labels=edition.profile_labels,
         length_calcium=tuple(
             ShownCell(cell.length_band, cell.calcium, c)
             for cell, c in zip(edition.length_calcium, cell_comparisons, strict=True)
         ),
-        diagnostics=_diagnostics(edition, edition.primary_endpoint in whole),
+        diagnostics=_diagnostics(
+            edition, profiles, frozenset(m.trait.label for m in mix if m.smd is None), edition.primary_endpoint in whole
+        ),
         methods=edition.methods,
     )
 
@@ -71,11 +98,49 @@ def hide_comparisons(comparisons: tuple[Comparison, ...], smallest: int) -> tupl
     """The same comparisons in the same order with hidden numbers None; for pages and for results files alike.
 
     Give every comparison that is published together, crossed profiles included, so that totals are seen. Within a
-    comparison whose counts are hidden, crude risks and effects and effective sizes are None too; adjusted ones stay.
+    comparison whose counts are hidden, plain risks and effects and effective sizes are None too; adjusted ones stay.
     """
     numbers, outcomes = _hidden_items(comparisons, smallest)
     reference = _reference(comparisons)
-    return tuple(_show(c, reference[c.endpoint, c.profile], numbers, outcomes, smallest) for c in comparisons)
+    complete = _complete_is_telling(comparisons, reference, outcomes, smallest)
+    return tuple(
+        _show(c, reference[c.endpoint, c.profile], numbers, outcomes, smallest, all_counts=complete and _is_complete(c))
+        for c in comparisons
+    )
+
+
+def _is_complete(c: Comparison) -> bool:
+    return c.method == "complete_case"
+
+
+def _complete_is_telling(
+    comparisons: tuple[Comparison, ...],
+    reference: dict[tuple[str, str], Comparison],
+    outcomes: frozenset[Key],
+    smallest: int,
+) -> bool:
+    """Whether the lesions with every trait recorded, or those without, hold a small count, or the whole hides one.
+
+    Their counts by approach, outcome and endpoint are then all hidden: which lesions lack a trait is printed elsewhere, so
+    that one of them alone would give another away.
+    """
+    told: dict[tuple[str, str], list[tuple[int, int, int, int]]] = {}
+    for c in filter(_is_complete, comparisons):
+        for own, ref in zip(_arms(c), _arms(reference[c.endpoint, c.profile]), strict=True):
+            if (c.endpoint, c.profile, own.approach) in outcomes:
+                return True
+            left = (ref.n - own.n, ref.events - own.events)
+            if any(is_small(x, smallest) for n, e in ((own.n, own.events), left) for x in (n, e, n - e)):
+                return True
+            told.setdefault((c.profile, own.approach), []).append((own.n, own.events, *left))
+    # Two endpoints on the same lesions differ by a count of lesions, among the complete and among the others.
+    return any(
+        is_small(a[i + 1] - b[i + 1], smallest)
+        for rows in told.values()
+        for a, b in combinations(rows, 2)
+        for i in (0, 2)
+        if a[i] == b[i]
+    )
 
 
 def _reference(comparisons: Iterable[Comparison]) -> dict[tuple[str, str], Comparison]:
@@ -135,6 +200,13 @@ def _sums(reference: dict[tuple[str, str], Comparison]) -> list[Sum]:
         for approach in ("retrograde", "antegrade"):
             parts = tuple((endpoint, p, approach) for p in profiles)
             sums.append(Sum(parts, None if total is None else (endpoint, total, approach)))
+    for endpoint in dict.fromkeys(e for e, _ in reference):
+        for coarse, fine in NESTED:
+            levels = [p for p in fine if (endpoint, p) in reference]
+            if levels and (endpoint, coarse) in reference:
+                for approach in ("retrograde", "antegrade"):
+                    keys = tuple((endpoint, p, approach) for p in levels)
+                    sums.append(Sum(keys, (endpoint, coarse, approach)))
     for endpoint, profile in reference:
         if profile == ALL:  # both approaches together are known from the quarters
             sums.append(Sum(((endpoint, ALL, "retrograde"), (endpoint, ALL, "antegrade"))))
@@ -174,22 +246,29 @@ def _close(
 
 
 def _show(
-    c: Comparison, reference: Comparison, numbers: frozenset[Key], outcomes: frozenset[Key], smallest: int
+    c: Comparison,
+    reference: Comparison,
+    numbers: frozenset[Key],
+    outcomes: frozenset[Key],
+    smallest: int,
+    *,
+    all_counts: bool,
 ) -> ShownComparison:
     hides = [
         (
-            (c.endpoint, c.profile, own.approach) in numbers or is_small(own.n - ref.n, smallest),
-            (c.endpoint, c.profile, own.approach) in outcomes
+            all_counts or (c.endpoint, c.profile, own.approach) in numbers or is_small(own.n - ref.n, smallest),
+            all_counts
+            or (c.endpoint, c.profile, own.approach) in outcomes
             or any(
                 is_small(x, smallest) for x in (own.events, own.n - own.events, own.n - ref.n, own.events - ref.events)
             ),
         )
         for own, ref in zip(_arms(c), _arms(reference), strict=True)
     ]
-    crude = c.method == "crude"
+    plain = _is_plain(c)
     hidden = any(n or events for n, events in hides)
     arms = [
-        _show_arm(arm, hide_n=n, hide_events=n or events, hide_risk=crude and (n or events))
+        _show_arm(arm, hide_n=n, hide_events=n or events, hide_risk=plain and (n or events))
         for arm, (n, events) in zip(_arms(c), hides, strict=True)
     ]
     concealed = frozenset(
@@ -199,7 +278,7 @@ def _show(
     )
     if hides[0][0] or hides[1][0]:
         concealed |= {c.n}
-    effects = tuple(Effect(e.measure, None, None, None, None) for e in c.effects) if crude and hidden else c.effects
+    effects = tuple(Effect(e.measure, None, None, None, None) for e in c.effects) if plain and hidden else c.effects
     return ShownComparison(
         endpoint=c.endpoint,
         population=c.population,
@@ -213,6 +292,16 @@ def _show(
         note=scrub(c.note, concealed, smallest),
         counts_hidden=hidden,
     )
+
+
+def _is_plain(c: Comparison) -> bool:
+    """Whether an arm's risk is its plain proportion, from which counts could be worked out.
+
+    So it is in the population `treated`, where every lesion started from below has the weight 1, and wherever the weights of
+    an arm turn out equal.
+    """
+    even = any(a.effective_n is not None and abs(a.effective_n - a.n) < EVEN for a in _arms(c))
+    return c.method == "crude" or c.population == "treated" or even
 
 
 def _show_arm(arm: ArmRisk, *, hide_n: bool, hide_events: bool, hide_risk: bool) -> ShownArm:
@@ -260,7 +349,9 @@ def _hide_missing(edition: Edition, smallest: int) -> tuple[ShownMissing, ...]:
     )
 
 
-def _diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
+def _diagnostics(
+    edition: Edition, profiles: frozenset[str], labels: frozenset[str], hide: bool
+) -> ShownDiagnostics | None:
     if edition.diagnostics is None:
         return None
     concealed = frozenset(
@@ -270,4 +361,6 @@ def _diagnostics(edition: Edition, hide: bool) -> ShownDiagnostics | None:
         for arm in _arms(c)
         for x in (arm.n, arm.events, arm.n - arm.events)
     )
-    return hide_diagnostics(edition.diagnostics, concealed, edition.smallest_count_shown, hide=hide)
+    return hide_diagnostics(
+        edition.diagnostics, concealed, edition.smallest_count_shown, hide=hide, profiles=profiles, labels=labels
+    )

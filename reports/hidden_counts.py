@@ -162,9 +162,18 @@ def hide_prices(
 
 
 def hide_mix(
-    case_mix: tuple[CaseMix, ...], whole_n: dict[str, int], hidden_n: dict[str, frozenset[int]], smallest: int
+    case_mix: tuple[CaseMix, ...],
+    whole_n: dict[str, int],
+    hidden_n: dict[str, frozenset[int]],
+    smallest: int,
+    *,
+    telling: frozenset[str] = frozenset(),
 ) -> tuple[ShownMix, ...]:
-    """Lesion traits by first approach; a share is hidden when it stands for a small or an otherwise hidden count."""
+    """Lesion traits by first approach; a share is hidden when it stands for a small or an otherwise hidden count.
+
+    With a share, or for a label that is `telling` (of a profile with a hidden count), the difference in SD is hidden too: to
+    two decimals it would give the share back.
+    """
 
     def show(value: float, unit: str, approach: str) -> float | None:
         n = whole_n.get(approach)
@@ -174,9 +183,11 @@ def hide_mix(
         exact = n < AMBIGUOUS_FROM and any(_may_stand_for(value, n, c) for c in hidden_n[approach])
         return None if small or exact else value
 
-    return tuple(
-        ShownMix(m, show(m.retrograde, m.unit, "retrograde"), show(m.antegrade, m.unit, "antegrade")) for m in case_mix
-    )
+    def line(m: CaseMix) -> ShownMix:
+        below, above = show(m.retrograde, m.unit, "retrograde"), show(m.antegrade, m.unit, "antegrade")
+        return ShownMix(m, below, above, None if below is None or above is None or m.label in telling else m.smd)
+
+    return tuple(map(line, case_mix))
 
 
 def _may_stand_for(share: float, n: int, hidden: int) -> bool:

@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from models.results import Approach, BalanceTerm, Diagnostics, Gate, ScoreOverlap
-from reports.shown import ScoreBar, ShownDiagnostics, ShownGate
+from reports.shown import ScoreBar, ShownDiagnostics, ShownGate, ShownTerm
 from reports.small_cells import is_small
 
 LIMIT = re.compile(
@@ -15,10 +15,22 @@ LIMIT = re.compile(
 OPERATOR = "operator_id="  # how the name of a term for one operator starts, alone or within a combination
 
 
-def hide_diagnostics(d: Diagnostics, concealed: frozenset[int], smallest: int, *, hide: bool) -> ShownDiagnostics:
-    """The diagnostics as a page may show them; `hide` when the counts of all lesions by approach are hidden themselves."""
+def hide_diagnostics(
+    d: Diagnostics,
+    concealed: frozenset[int],
+    smallest: int,
+    *,
+    hide: bool,
+    profiles: frozenset[str] = frozenset(),
+    labels: frozenset[str] = frozenset(),
+) -> ShownDiagnostics:
+    """The diagnostics as a page may show them; `hide` when the counts of all lesions by approach are hidden themselves.
+
+    Of a term within one of the `profiles`, which have a hidden number of lesions, or with one of the `labels`, the difference
+    before weighting is hidden: with the number of one group known, two decimals are enough to work out the other.
+    """
     return ShownDiagnostics(
-        balance=operators_as_one(d.balance),
+        balance=tuple(_term(t, tells_of(t.name, profiles) or t.label in labels) for t in operators_as_one(d.balance)),
         score_bars=score_bars(d.overlap, smallest),
         effective_n_retrograde=None if hide else d.effective_n_retrograde,
         effective_n_antegrade=None if hide else d.effective_n_antegrade,
@@ -33,9 +45,31 @@ def hide_diagnostics(d: Diagnostics, concealed: frozenset[int], smallest: int, *
     )
 
 
+def _term(t: BalanceTerm, hide: bool) -> ShownTerm:
+    before, ratio = (None, None) if hide else (t.smd_before, t.variance_ratio_before)
+    return ShownTerm(t.label, t.kind, before, t.smd_after, ratio, t.variance_ratio_after, hide)
+
+
+def tells_of(term: str, profiles: frozenset[str]) -> bool:
+    """Whether a balance term, or a part of a combination, is a level of one of the profiles.
+
+    A flag has one term, for "yes", and a trait entered as a number has one for all its levels: both tell of every level.
+    """
+    features = frozenset(p.partition("=")[0] for p in profiles)
+    for part in _parts(term):
+        trait, _, level = part.partition("=")
+        if part in profiles or (trait.partition("^")[0] in features and level in ("", "yes", "no")):
+            return True
+    return False
+
+
+def _parts(term: str) -> list[str]:
+    return re.split(r"[*:;&]| x ", term)
+
+
 def operators_as_one(balance: tuple[BalanceTerm, ...]) -> tuple[BalanceTerm, ...]:
     """The terms of single operators joined to their largest, one for each kind: a balance plot is not a league table."""
-    single = [t for t in balance if any(part.startswith(OPERATOR) for part in re.split(r"[*:;&]| x ", t.name))]
+    single = [t for t in balance if any(part.startswith(OPERATOR) for part in _parts(t.name))]
     joined: list[BalanceTerm] = []
     for kind in dict.fromkeys(t.kind for t in single):
         own = [t for t in single if t.kind == kind]

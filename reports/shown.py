@@ -11,7 +11,6 @@ from typing import Literal
 
 from models.results import (
     Approach,
-    BalanceTerm,
     CaseMix,
     Effect,
     Gate,
@@ -19,6 +18,7 @@ from models.results import (
     MethodNote,
     Population,
     ProfileLabel,
+    TermKind,
 )
 
 
@@ -147,6 +147,7 @@ class ShownMix:
     trait: CaseMix
     retrograde: float | None
     antegrade: float | None
+    smd: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,10 +178,23 @@ class ShownGate:
 
 
 @dataclass(frozen=True, slots=True)
+class ShownTerm:
+    """Balance of one term as in `BalanceTerm`, without the means; before weighting None when it would give a count away."""
+
+    label: str
+    kind: TermKind
+    smd_before: float | None
+    smd_after: float
+    variance_ratio_before: float | None
+    variance_ratio_after: float | None
+    hidden: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ShownDiagnostics:
     """How far the primary comparison can be trusted; effective sizes are None when the counts behind them are hidden."""
 
-    balance: tuple[BalanceTerm, ...]
+    balance: tuple[ShownTerm, ...]
     score_bars: tuple[ScoreBar, ...]
     effective_n_retrograde: float | None
     effective_n_antegrade: float | None

@@ -37,6 +37,7 @@ POPULATION = {
     ("weighting", "treated"): "like for like, lesions like those started from below",
 }
 THEN = {"none": "stopped", "same": "again by the same approach", "bailout": "switched to the other approach"}
+SHARE_CHECKS = frozenset({"score_model", "key_traits"})  # checks whose value is a share (0-1)
 KIND = {"fitted": "adjusted for", "square": "square", "interaction": "interaction", "left_out": "not adjusted for"}
 
 
@@ -104,7 +105,7 @@ def case_mix(e: ShownEdition) -> Table:
                 capital(m.trait.label),
                 quantity(m.retrograde, m.trait.unit),
                 quantity(m.antegrade, m.trait.unit),
-                balance_text(m.trait.smd),
+                balance_text(m.smd),
             )
             for m in e.case_mix
         ),
@@ -255,8 +256,8 @@ def gates(e: ShownEdition) -> Table:
             (
                 f"{VERDICT_MARK[g.gate.verdict]} {VERDICT_WORD[g.gate.verdict]}",
                 capital(g.gate.sentence),
-                _reading(g.value),
-                _reading(g.gate.threshold),
+                _reading(g.value, g.gate.name),
+                _reading(g.gate.threshold, g.gate.name),
                 g.gate.source,
             )
             for g in found
@@ -266,10 +267,12 @@ def gates(e: ShownEdition) -> Table:
     )
 
 
-def _reading(value: float | None) -> str:
-    """What a check found, or its limit: lesions as whole numbers, standard deviations and shares to two decimals."""
+def _reading(value: float | None, check: str) -> str:
+    """What a check found, or its limit: a share as a percentage, lesions whole, standard deviations to two decimals."""
     if value is None:
         return HIDDEN
+    if check in SHARE_CHECKS:
+        return percent(value)
     return f"{value:,.0f}" if abs(value) >= 5 or value == int(value) else f"{value:.2f}"
 
 
@@ -291,13 +294,19 @@ def balance(e: ShownEdition) -> Table:
                 KIND[t.kind],
                 balance_text(t.smd_before),
                 balance_text(t.smd_after),
-                ABSENT if t.variance_ratio_before is None else f"{t.variance_ratio_before:.2f}",
-                ABSENT if t.variance_ratio_after is None else f"{t.variance_ratio_after:.2f}",
+                _variance(t.variance_ratio_before, hidden=t.hidden and t.variance_ratio_after is not None),
+                _variance(t.variance_ratio_after),
             )
             for t in found
         ),
         frozenset({0, 1}),
     )
+
+
+def _variance(ratio: float | None, *, hidden: bool = False) -> str:
+    if ratio is None:
+        return HIDDEN if hidden else ABSENT
+    return f"{ratio:.2f}"
 
 
 def scores(e: ShownEdition) -> Table:

@@ -220,9 +220,12 @@ def different_traits(e: ShownEdition) -> str:
     clear = [
         m
         for m in e.case_mix
-        if abs(m.trait.smd) >= CLEARLY_DIFFERENT and m.retrograde is not None and m.antegrade is not None
+        if m.smd is not None
+        and abs(m.smd) >= CLEARLY_DIFFERENT
+        and m.retrograde is not None
+        and m.antegrade is not None
     ]
-    clear.sort(key=lambda m: -abs(m.trait.smd))
+    clear.sort(key=lambda m: -abs(m.smd or 0.0))
     return "; ".join(
         f"{_lower(m.trait.label).replace(': ', ' ')} {quantity(m.retrograde, m.trait.unit)} against {quantity(m.antegrade, m.trait.unit)}"
         for m in clear[:_TRAITS_NAMED]
