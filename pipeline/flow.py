@@ -167,6 +167,9 @@ def analyze(tables: Mapping[str, pl.DataFrame], plan: Plan | None = None, *, key
     `tables`: polars frames in the dictionary's layout, by table name, as text (`read_tables`) or already typed. Keys become
     pseudonyms under `key`, or under one made for this call. Raises NeedsMending when the tables cannot be used.
     """
+    for name, frame in tables.items():
+        if not isinstance(frame, pl.DataFrame):
+            raise NeedsMending(f"{name}: not a polars DataFrame; collect it or make one of it")
     frames = pseudonymize(dict(tables), key if key is not None else os.urandom(32))
     work = Work(Request(Path(), Path()), plan=plan or Plan(), frames=frames)
     for step in STEPS[1:5]:
