@@ -117,6 +117,8 @@ def compare_within(
     effective cell holds fewer than `sparse_cell` (events or non-events, clusters counted as one observation each),
     the intervals of `models.intervals.sparse_effects` on effective counts, which are finite for any table. Arguments as in `weighted_risks`.
     """
+    if not members:
+        return []
     weights = _weights(treated, population, score)
     risks = _risks_within(treated, outcome, cluster, weights, score, members, small_sample)
     return [
@@ -187,6 +189,11 @@ def _estimated(
     cells = TwoByTwo(found.risk_1 * below.units, below.units, found.risk_0 * above.units, above.units)
     sparse = cells.smallest_cell < sparse_cell
     effects = sparse_effects(cells, level) if sparse else _wald_effects(found, factor, level)
+    difference = effects[0]
+    if (
+        max(abs(difference.lower or 0.0), abs(difference.upper or 0.0)) > 1
+    ):  # Wald's interval leaves what a difference can be
+        sparse, effects = True, sparse_effects(cells, level)
     arms: list[ArmRisk] = []
     sides: tuple[tuple[Approach, _Arm, float, Floats], ...] = (
         ("retrograde", below, found.risk_1, found.influence_1),

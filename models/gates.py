@@ -17,6 +17,7 @@ FALSE_WITHHOLDING = 0.01
 
 STUART = "Stuart 2010, Stat Sci 25:1-21, after Rubin 2001"
 AUSTIN = "Austin 2009, Stat Med 28:3083-3107"
+LEAST_KEY_TRAITS = 0.75  # share of the key traits that must be recorded; our choice, common practice, no source
 UNFITTED = "squares, combinations and traits that were not fitted are alike after weighting"
 PRACTICE = "common practice, no source; set in the plan"
 
@@ -123,11 +124,25 @@ def model_gate(left_out: float, *, simplified: bool) -> Gate:
     """Whether the score holds the whole adjustment set as planned; `left_out` is the share (0-1) of its traits that are not in it."""
     return Gate(
         "score_model",
-        "there were lesions enough for the whole score model: every trait, curves and combinations (share of traits left out)",
+        "the score model is the whole one planned: every trait, curves and combinations (share of traits left out, for want of lesions "
+        "or because they are never recorded)",
         left_out,
         0.0,
-        "caution" if simplified else "pass",
+        "caution" if simplified or left_out > 0 else "pass",
         "Vittinghoff & McCulloch 2007, Am J Epidemiol 165:710-718",
+    )
+
+
+def key_traits_gate(recorded: float) -> Gate:
+    """`recorded`: share (0-1) of the traits that decide most, recorded in at least half of the lesions."""
+    verdict: GateVerdict = "pass" if recorded >= 1 else "caution" if recorded >= LEAST_KEY_TRAITS else "withhold"
+    return Gate(
+        "key_traits",
+        "length, calcium and both caps are recorded in at least half of the lesions (share of the four; withheld below three quarters)",
+        recorded,
+        1.0 if verdict != "withhold" else LEAST_KEY_TRAITS,
+        verdict,
+        "choice of traits after Saab 2018 and Bernardini 2022; limit " + PRACTICE.split(";")[0],
     )
 
 
@@ -153,6 +168,7 @@ def withheld_because(gates: Sequence[Gate]) -> str | None:
 _FAILURES = {
     "arm_size": "fewer than {:g} lesions were started by one of the approaches",
     "effective_size": "after weighting one of the approaches counts for fewer than {:g} lesions",
+    "key_traits": "of length, calcium and both caps fewer than three are recorded in at least half of the lesions",
     "fitted_imbalance": "the groups stay unlike after weighting",
     "imbalance": "the groups stay unlike after weighting",
 }

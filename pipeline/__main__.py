@@ -72,6 +72,7 @@ def demo(
 
     tell = _teller()
     tell(f"Inventing a service of {cases:,} lesions (seed {seed})")
+    out.mkdir(parents=True, exist_ok=True, mode=0o700)
     write_service(invent(cases, seed), out / "tables")
     request = Request(out / "tables", out, invented=True, service="Invented demonstration service", key=DEMO_KEY)
     run(request, engine=engine, tell=tell)

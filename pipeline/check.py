@@ -101,7 +101,7 @@ def _in_layout(one: Table, frame: pl.DataFrame | None) -> pl.DataFrame:
     if missing:
         raise NeedsMending(*(f"{one.name}: no column {name}, which is needed; add it" for name in missing))
     counted = pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("row")
-    row = pl.col("row").cast(pl.Int64) if "row" in frame.columns else counted
+    row = pl.col("row").cast(pl.Int64) if {"row", "fault"} <= set(frame.columns) else counted
     absent = [pl.lit(None, dtype=pl.String).alias(n) for n in ("fault", *one.column_names) if n not in frame.columns]
     laid_out = frame.with_columns(row, *absent).select("row", "fault", *one.column_names)
     return laid_out.with_row_index(_INDEX).with_columns(pl.col(_INDEX).cast(pl.UInt32))

@@ -99,6 +99,11 @@ def balance_lines(lesions: pl.DataFrame, plan: Plan, terms: frozenset[str]) -> l
                 product = a.values * b.values
                 if _worth_a_look(product):
                     lines.append(Line(f"{a.name} x {b.name}", f"{a.label} x {b.label}", "interaction", product))
+    for one in adjusted:
+        # A trait recorded after one approach more than after the other is a difference between the groups in itself.
+        unrecorded = np.isnan(one.values).astype(np.float64)
+        if f"{one.name} not recorded" not in terms and _worth_a_look(unrecorded):
+            lines.append(Line(f"{one.name} not recorded", f"{one.label}: not recorded", "left_out", unrecorded))
     for one in covariates(lesions, plan, left_out_features(plan)):
         lines += _trait_lines(one, "left_out")
     return lines

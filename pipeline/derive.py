@@ -148,7 +148,8 @@ def _on_the_table(attempts: pl.DataFrame) -> pl.DataFrame:
         first_approach_crossed=crossed.filter(first).first(),
         crossed_in_session=crossed.any(),
         attempts=pl.len().cast(pl.Int64),
-        then=pl.when(pl.len() == 1)
+        # Nothing follows a first approach that crossed: what is recorded after it was no answer to a failure.
+        then=pl.when((pl.len() == 1) | crossed.filter(first).first().fill_null(False))
         .then(pl.lit("none"))
         .otherwise(pl.when(other.any()).then(pl.lit("bailout")).otherwise(pl.lit("same"))),
         bailout=(other & (number > first_failure)).any(),

@@ -7,7 +7,15 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.balance import balance_term
-from models.gates import Thresholds, effective_size_gate, fitted_gate, imbalance_gate, model_gate, separation_gate
+from models.gates import (
+    Thresholds,
+    effective_size_gate,
+    fitted_gate,
+    imbalance_gate,
+    key_traits_gate,
+    model_gate,
+    separation_gate,
+)
 from models.propensity import c_statistic
 from models.results import BalanceTerm, CaseMix, Diagnostics, Gate, ScoreOverlap
 from models.weights import balancing_weights, effective_n
@@ -38,6 +46,7 @@ def diagnose(
     gates = (
         arms_gate,
         effective_size_gate(sizes[0], sizes[1], limits),
+        key_traits_gate(model.key_recorded),
         model_gate(model.left_out, simplified=model.simplified),
         fitted_gate(balance, limits),
         imbalance_gate(

@@ -56,5 +56,5 @@ def build_edition(
         profile_labels=estimates.profile_labels,
         length_calcium=estimates.length_calcium,
         diagnostics=estimates.diagnostics,
-        methods=method_notes(plan, estimates.remarks),
+        methods=method_notes(plan, estimates.remarks, estimates.fitted, simplified=estimates.simplified),
     )

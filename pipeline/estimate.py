@@ -50,6 +50,8 @@ class Estimates:
     case_mix: tuple[CaseMix, ...]
     profile_labels: tuple[ProfileLabel, ...]
     remarks: tuple[str, ...]
+    fitted: tuple[str, ...]
+    simplified: bool
     score_failed_because: str | None
 
 
@@ -63,6 +65,7 @@ class _Study:
     score: Score | None
     simplified: bool
     remarks: tuple[str, ...]
+    fitted: tuple[str, ...]
     limits: Thresholds
     plan: Plan
 
@@ -98,6 +101,8 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         case_mix(diagnostics),
         tuple(ProfileLabel(p.key, p.feature_label, p.level_label) for p in profiles),
         study.remarks,
+        study.fitted,
+        study.simplified,
         reason,
     )
 
@@ -110,7 +115,7 @@ def _studied(lesions: pl.DataFrame, plan: Plan) -> tuple[_Study, Diagnostics | N
     limits = Thresholds(
         gates.caution_imbalance, gates.largest_imbalance, gates.fewest_in_arm, gates.fewest_effective_in_arm
     )
-    bare = _Study(lesions, treated, patient, None, False, (), limits, plan)
+    bare = _Study(lesions, treated, patient, None, False, (), (), limits, plan)
     arms_gate = _arms(bare, np.ones(lesions.height, dtype=bool))
     reason = withheld_because([arms_gate])
     if reason is not None:
@@ -119,7 +124,7 @@ def _studied(lesions: pl.DataFrame, plan: Plan) -> tuple[_Study, Diagnostics | N
     if model.score.fit.failed_because is not None:
         return replace(bare, remarks=model.remarks), None, model.score.fit.failed_because
     diagnostics = diagnose(lesions, plan, treated, model, arms_gate, limits)
-    study = replace(bare, score=model.score, simplified=model.simplified, remarks=model.remarks)
+    study = replace(bare, score=model.score, simplified=model.simplified, remarks=model.remarks, fitted=model.fitted)
     return study, diagnostics, withheld_because(diagnostics.gates)
 
 
@@ -129,7 +134,8 @@ def _complete_cases(lesions: pl.DataFrame, plan: Plan) -> dict[str, list[Compari
     It stands beside the main answer, which marks an unrecorded value rather than leave its lesion out: unbiased where recording has nothing
     to do with crossing (White & Carlin 2010, Stat Med 29:2920-2931), at the price of the lesions lost.
     """
-    complete = lesions.drop_nulls([f.name for f in adjusted_features(plan)])
+    recorded = [f.name for f in adjusted_features(plan) if lesions[f.name].null_count() < lesions.height]
+    complete = lesions.drop_nulls(recorded)
     if complete.height == lesions.height:
         return {}
     study, _, reason = _studied(complete, plan)

@@ -23,7 +23,7 @@ from pipeline.identity import load_key, pseudonymize
 from pipeline.mapping import load_mapping
 from pipeline.plan import Plan, load_plan
 from pipeline.plan_names import check_names
-from pipeline.publish import Outputs, publish
+from pipeline.publish import Outputs, check_out, publish
 from pipeline.read import SourceFile, read_export
 from pipeline.result_tables import counts_table, estimates_table, set_aside_table
 from pipeline.store import write_store
@@ -167,6 +167,9 @@ def analyze(tables: Mapping[str, pl.DataFrame], plan: Plan | None = None, *, key
     `tables`: polars frames in the dictionary's layout, by table name, as text (`read_tables`) or already typed. Keys become
     pseudonyms under `key`, or under one made for this call. Raises NeedsMending when the tables cannot be used.
     """
+    for name, frame in tables.items():
+        if not isinstance(frame, pl.DataFrame):
+            raise NeedsMending(f"{name}: not a polars DataFrame; collect it or make one of it")
     frames = pseudonymize(dict(tables), key if key is not None else os.urandom(32))
     work = Work(Request(Path(), Path()), plan=plan or Plan(), frames=frames)
     for step in STEPS[1:5]:
@@ -175,11 +178,12 @@ def analyze(tables: Mapping[str, pl.DataFrame], plan: Plan | None = None, *, key
 
 
 def run(request: Request, *, engine: Engine = "auto", tell: Callable[[str], None] = lambda _line: None) -> Work:
-    """Every step in order, to the files under `request.out`. `tell` is called with a line as each step begins.
+    """Every step in order, to the files under `request.out`, which is made if absent. `tell` is called with a line as each step begins.
 
     `prefect` runs the steps as tasks of a Prefect flow, `direct` runs them in process, `auto` takes Prefect when a server is
     configured (PREFECT_API_URL). A failure leaves the last good outputs as they were.
     """
+    check_out(request.out)
     if engine == "prefect" or (engine == "auto" and prefect_server() is not None):
         tell(
             "Running as a Prefect flow"

@@ -88,7 +88,8 @@ def _as_key_text(values: pl.Series) -> pl.Series:
     text = values if values.dtype == pl.String else values.cast(pl.String)
     if values.dtype.is_float():
         text = text.str.strip_suffix(".0")
-    stripped = text.str.strip_chars()
+    # One letter can be written as one character or as two: both are the same key.
+    stripped = text.str.normalize("NFC").str.strip_chars()
     return stripped.set(stripped == "", None)
 
 

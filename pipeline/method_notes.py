@@ -8,10 +8,18 @@ from pipeline.plan import Plan
 from pipeline.published_grades import CALCIUM_CAVEAT
 
 
-def method_notes(plan: Plan, remarks: tuple[str, ...]) -> tuple[MethodNote, ...]:
-    """The paragraphs, in reading order. `remarks`: remarks of the score model: levels put together, terms left out."""
-    features = adjusted_features(plan)
-    names = ", ".join(f.label for f in features)
+def method_notes(
+    plan: Plan, remarks: tuple[str, ...], fitted: tuple[str, ...], *, simplified: bool
+) -> tuple[MethodNote, ...]:
+    """The paragraphs, in reading order.
+
+    `remarks` of the score model: values drawn, levels put together, terms left out. `fitted`: labels of the features in the score, the
+    planned ones when none was fitted.
+    """
+    names = ", ".join(fitted or tuple(f.label for f in adjusted_features(plan)))
+    numbers = (
+        "numbers as straight lines, as there are few lesions" if simplified else "numbers as natural cubic splines"
+    )
     told = f" In these data: {'; '.join(remarks)}." if remarks else ""
     return (
         MethodNote(
@@ -26,21 +34,21 @@ def method_notes(plan: Plan, remarks: tuple[str, ...]) -> tuple[MethodNote, ...]
         ),
         MethodNote(
             "How it is made fair",
-            "A propensity model (logistic regression; numbers as natural cubic splines) gives each lesion the probability that it "
+            f"A propensity model (logistic regression; {numbers}) gives each lesion the probability that it "
             f"would be started from below, from what was known before the first puncture: {names}. Overlap weights then give most "
             "say to the lesions for which either start was realistic and none to those that always go one way; they make "
             "the two groups alike in every trait of the model (Li, Morgan and Zaslavsky 2018). Nothing that happens after the first puncture is adjusted for.",
         ),
         MethodNote(
             "How the intervals are made",
-            f"Intervals hold at {plan.level:.0%}. They allow for the model's own uncertainty and for several lesions of one patient being alike "
+            f"Intervals hold at {100 * plan.level:g}%. They allow for the model's own uncertainty and for several lesions of one patient being alike "
             "(stacked estimating equations, summed by patient). Where cells are small, intervals that need no large numbers are used: Newcombe for "
             "differences, Firth for odds ratios.",
         ),
         MethodNote(
             "Lesion profiles",
             "Each profile is compared within itself, with the whole service's propensity model. The profiles are looked at one by "
-            "one: with so many, one or two intervals will miss zero by chance alone. Read them as leads to discuss, not as findings.",
+            f"one: of every 100 in which the approaches do not differ, about {100 * (1 - plan.level):.2g} will miss zero by chance alone. Read them as leads to discuss, not as findings.",
         ),
         MethodNote(
             "When an answer is withheld",
@@ -49,9 +57,10 @@ def method_notes(plan: Plan, remarks: tuple[str, ...]) -> tuple[MethodNote, ...]
         ),
         MethodNote(
             "What is not recorded",
-            "A missing number takes the median and a missing grade its own level, with a term for being unrecorded, in the propensity model. "
-            "This is right if the operator, too, decided without the value; multiple imputation is not part of this report."
-            + told,
+            "A trait that is not recorded in a lesion is drawn once from what its other traits, the approach and the outcome make likely, so that "
+            "the gap does not hide a difference between the groups; a trait missing in more than half of the lesions, and an unknown operator, are marked as "
+            "missing instead. The same comparison among lesions with every trait recorded stands beside the main one. The draw's own "
+            "uncertainty is not in the intervals." + told,
         ),
         MethodNote("Calcium", CALCIUM_CAVEAT),
         MethodNote(

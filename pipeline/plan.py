@@ -15,6 +15,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from pipeline.faults import NeedsMending
 
+MOST_BAND_LIMIT = 1000.0  # longer than any artery of the leg and older than any patient
+
 
 class _Part(BaseModel):
     # The docstring under a field is its description in the schema, and so in docs/plan_reference.md.
@@ -35,16 +37,22 @@ class Eligibility(_Part):
 class Gates(_Part):
     """Thresholds that withhold an estimate or put a caution beside it."""
 
-    caution_imbalance: Annotated[float, Field(gt=0)] = 0.1
+    caution_imbalance: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 0.1
     """Standardized difference after weighting above which a caution is printed, in SD (Austin 2009)."""
-    largest_imbalance: Annotated[float, Field(gt=0)] = 0.25
+    largest_imbalance: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 0.25
     """Standardized difference after weighting above which the estimate is withheld, in SD (Stuart 2010, after Rubin 2001)."""
     fewest_in_arm: Annotated[int, Field(ge=2)] = 20
     """Lesions that each approach must have at least (our choice; common practice, no source)."""
-    fewest_effective_in_arm: Annotated[float, Field(ge=1)] = 10.0
+    fewest_effective_in_arm: Annotated[float, Field(ge=1, allow_inf_nan=False)] = 10.0
     """Kish's effective size that each approach must keep after weighting (our choice; common practice, no source)."""
-    sparse_cell: Annotated[float, Field(ge=1)] = 5.0
+    sparse_cell: Annotated[float, Field(ge=1, allow_inf_nan=False)] = 5.0
     """Effective count of events or non-events below which small-cell intervals replace Wald's (Cochran 1954)."""
+
+    @model_validator(mode="after")
+    def _caution_comes_first(self) -> Gates:
+        if self.caution_imbalance > self.largest_imbalance:
+            raise ValueError("caution_imbalance must not be above largest_imbalance")
+        return self
 
 
 class Plan(_Part):
@@ -75,7 +83,7 @@ class Plan(_Part):
     smallest_count_shown: Annotated[int, Field(ge=2, le=50)] = 5
     """The smallest count that is printed: counts from 1 to one below it are hidden; 0 is shown."""
     seed: int = 20260101
-    """Kept in the manifest. No step of the run draws at random, so that it changes no number; it is part of the plan's hash."""
+    """Seed of the draws for traits that are not recorded; another seed moves estimates by a little (docs/methods.md)."""
 
     @model_validator(mode="after")
     def _bands_rise(self) -> Plan:
@@ -83,6 +91,12 @@ class Plan(_Part):
             bands = getattr(self, name)
             if not bands or list(bands) != sorted(set(bands)):
                 raise ValueError(f"{name} must rise and hold at least one limit")
+            if not all(0 < limit < MOST_BAND_LIMIT and round(limit, 2) == limit for limit in bands):
+                raise ValueError(f"{name} must be above 0, below {MOST_BAND_LIMIT:g} and of two decimals at most")
+        for name in ("endpoints", "adjust_for", "left_out", "profiles"):
+            named = getattr(self, name)
+            if len(set(named)) < len(named):
+                raise ValueError(f"{name} names something twice")
         if self.primary_endpoint not in self.endpoints:
             raise ValueError("primary_endpoint must be one of endpoints")
         return self

@@ -79,6 +79,36 @@ def publish(out: Path, outputs: Outputs, write_store: StoreWriter) -> None:
         ) from None
 
 
+def check_out(out: Path) -> None:
+    """Make sure, before any work, that outputs can go to `out` and that nothing of the user's own would be replaced.
+
+    Raises NeedsMending when the folder cannot be made or written, or when report/ or results/ hold a file that no run wrote.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with tempfile.TemporaryFile(dir=out):
+            pass
+    except OSError as error:
+        raise NeedsMending(
+            f"{out}: cannot be written ({error.strerror or 'unknown reason'}); choose another --out"
+        ) from None
+    ours = _written_by_the_last_run(out)
+    for part in ("report", "results"):
+        for path in sorted((out / part).rglob("*")):
+            name = path.relative_to(out).as_posix()
+            if path.is_file() and name not in ours:
+                raise NeedsMending(
+                    f"{out}: {name} was not written by Crosswise and would be replaced; move it, or choose another --out"
+                )
+
+
+def _written_by_the_last_run(out: Path) -> frozenset[str]:
+    try:
+        return frozenset(json.loads((out / "manifest.json").read_text(encoding="utf-8"))["files_sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return frozenset()
+
+
 def _write_all(staging: Path, outputs: Outputs, write_store: StoreWriter) -> None:
     report, results = staging / "report", staging / "results"
     report.mkdir()

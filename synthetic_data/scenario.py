@@ -30,9 +30,8 @@ class Scenario:
 
 
 DEMO = Scenario("demo")
-# Half of the usual gaps: a fit that only marks a value as missing is then off by about 0.2 points, and by 0.1 without gaps.
-EFFECT = Scenario("effect", missing=0.5)
-NULL = Scenario("null", effect=0.0, missing=0.5)
+EFFECT = Scenario("effect")
+NULL = Scenario("null", effect=0.0)
 
 # DEMO is what a reader sees first; EFFECT and NULL are what validation simulates.
 SCENARIOS: tuple[Scenario, ...] = (DEMO, EFFECT, NULL)

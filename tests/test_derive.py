@@ -37,8 +37,8 @@ def course(attempts: Attempts, **told: Sequence[float | None]) -> dict[str, obje
         ([(A, False), (R, False), (A, True)], A, False, True, "bailout", True),
         ([(R, True)], R, True, True, "none", False),
         # The other approach after a crossing is no bailout: nothing had failed.
-        ([(A, True), (R, True)], A, True, True, "bailout", False),
-        ([(A, True), (A, False), (R, True)], A, True, True, "bailout", True),
+        ([(A, True), (R, True)], A, True, True, "none", False),
+        ([(A, True), (A, False), (R, True)], A, True, True, "none", True),
     ],
 )
 def test_the_course_on_the_table(

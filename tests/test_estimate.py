@@ -115,3 +115,42 @@ def test_a_difference_that_chance_could_give_still_asks_for_caution_when_it_is_l
     many = [0.4] + [0.0] * 150
     assert imbalance_gate(many, 50, 120, limits).verdict == "pass"
     assert imbalance_gate(many, 50, 120, limits, caution_ceiling=limits.largest_imbalance).verdict == "caution"
+
+
+OPTIONAL = ("in_stent", "rutherford", "renal", "distal_cap", "operator_id", "age_years", "runoff_vessels", "sex")
+
+
+@pytest.mark.parametrize("name", OPTIONAL)
+def test_a_trait_that_a_service_never_records_is_named_and_does_not_stop_the_run(name: str) -> None:
+    frame = lesions(900, 4)
+    without = frame.with_columns(pl.lit(None, dtype=frame[name].dtype).alias(name))
+    found = estimate(without, PLAN)
+    verdicts = {g.name: g.verdict for g in found.diagnostics.gates}
+    assert verdicts["score_model"] == "caution"
+    assert any("not in the score" in remark or "never recorded" in remark for remark in found.remarks)
+    complete = main(found, "complete_case")
+    assert complete.n > 500
+
+
+def test_without_most_of_what_decides_the_approach_there_is_no_answer() -> None:
+    frame = lesions(2000, 1)
+    bare = frame.with_columns(
+        pl.lit(None, dtype=frame[n].dtype).alias(n) for n in ("length_mm", "length_band", "calcium")
+    )
+    assert main(estimate(bare, PLAN)).withheld_because is not None
+    one = frame.with_columns(pl.lit(None, dtype=pl.String).alias("proximal_cap"))
+    found = estimate(one, PLAN)
+    assert main(found).withheld_because is None
+    assert {g.name: g.verdict for g in found.diagnostics.gates}["key_traits"] == "caution"
+
+
+def test_a_trait_recorded_after_one_approach_only_withholds_the_answer() -> None:
+    frame = lesions(2000, 5)
+    lost = frame.with_columns(length_mm=pl.when(pl.col("first_approach") == "antegrade").then(pl.col("length_mm")))
+    assert main(estimate(lost, PLAN)).withheld_because is not None
+
+
+def test_no_lesion_at_all_gives_an_empty_answer_with_its_reason() -> None:
+    for c in estimate(lesions(300, 2).clear(), PLAN).comparisons:
+        assert c.n == 0
+        assert c.withheld_because is not None

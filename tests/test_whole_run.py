@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 
 from pipeline import Plan, analyze, read_tables
+from reports.strategy import strategy_page
 from synthetic_data.rows import valid_tables
 from synthetic_data.service import invent
 
@@ -150,7 +151,7 @@ def test_the_same_inputs_and_plan_give_the_same_bytes(demo: Path, tmp_path: Path
 
 
 def test_outputs_are_private(demo: Path) -> None:
-    for path in demo.rglob("*"):
+    for path in (demo, *demo.rglob("*")):
         mode = stat.S_IMODE(path.stat().st_mode)
         assert mode == (0o700 if path.is_dir() else 0o600), path
 
@@ -203,6 +204,42 @@ def test_exit_status_and_one_clear_line(words: list[str], status: int, says: str
     assert "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize("own", ["results/thesis.csv", "report/notes/mine.txt"])
+def test_a_file_of_the_users_own_is_never_replaced(own: str, tmp_path: Path, home: Path) -> None:
+    out = tmp_path / "out"
+    kept = out / own
+    kept.parent.mkdir(parents=True)
+    kept.write_text("my work")
+    done = crosswise("run", "--tables", FOREIGN, "--mapping", FOREIGN / "mapping.toml", "--out", out, home=home)
+    assert done.returncode == 1
+    assert own in done.stderr
+    assert kept.read_text() == "my work"
+
+
+def test_an_out_folder_that_cannot_be_made_is_told_before_any_work(tmp_path: Path, home: Path) -> None:
+    (tmp_path / "file").write_text("")
+    done = crosswise(
+        "run", "--tables", FOREIGN, "--mapping", FOREIGN / "mapping.toml", "--out", tmp_path / "file" / "out", home=home
+    )
+    assert done.returncode == 1
+    assert "cannot be written" in done.stderr
+    assert "Reading" not in done.stderr
+
+
+@pytest.mark.parametrize("column", ["birth_year", "rutherford", "in_stent", "distal_cap", "operator_id"])
+def test_a_service_that_does_not_export_an_optional_column_gets_its_report(column: str, tmp_path: Path) -> None:
+    tables = {name: frame.drop(column, strict=False) for name, frame in invent(500, 6).tables.items()}
+    results = analyze(tables)
+    assert results.estimates.filter(pl.col("method") == "crude")["estimate"].is_not_null().any()
+    assert results.edition.diagnostics is not None
+
+
+def test_tables_without_a_row_give_an_empty_answer_and_no_fault() -> None:
+    results = analyze({name: frame.clear() for name, frame in invent(60, 6).tables.items()})
+    assert results.estimates["estimate"].is_null().all()
+    assert strategy_page(results.edition).startswith("<!DOCTYPE html>")
+
+
 def test_a_plan_with_a_fault_is_named_field_by_field(tmp_path: Path, home: Path) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_text('level = 2\nprofiles = ["shoe_size"]\n')
@@ -235,7 +272,7 @@ def test_a_plan_with_a_fault_is_named_field_by_field(tmp_path: Path, home: Path)
     )
     assert done.returncode == 1
     assert "shoe_size" in done.stderr
-    assert not (tmp_path / "o").exists()
+    assert not list((tmp_path / "o").iterdir())
 
 
 def test_an_unforeseen_fault_is_told_without_a_traceback_and_ends_with_status_3(tmp_path: Path, home: Path) -> None:
