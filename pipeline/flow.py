@@ -24,6 +24,7 @@ from pipeline.mapping import load_mapping
 from pipeline.plan import Plan, load_plan
 from pipeline.plan_names import check_names
 from pipeline.publish import Outputs, check_out, publish
+from pipeline.raw_values import without_unreadable
 from pipeline.read import SourceFile, read_export
 from pipeline.result_tables import counts_table, estimates_table, set_aside_table
 from pipeline.store import write_store
@@ -136,7 +137,8 @@ def _publish(work: Work) -> Work:
             pages={"strategy.html": work.page},
             tables={"estimates": results.estimates, "counts": results.counts, "set_aside": results.set_aside},
             schemas={
-                "raw": work.frames,
+                # What cannot be read as its column's type may be anything, a name too: it is not kept.
+                "raw": without_unreadable(work.frames),
                 "checked": accepted.frames,
                 "derived": {"lesions": results.lesions, "attempts": _made(work.derived).attempts},
             },
