@@ -149,7 +149,14 @@ class _Place:
         sign = f"(datum.value > 0 ? '+' : datum.value < 0 ? '{chr(0x2212)}' : '') + abs(datum.value)"
         label = sign if s.signed else f"datum.label + '{s.unit}'"
         axis = (
-            alt.Axis(title=s.title, tickCount=5 if self.size.narrow else 7, labelExpr=label, grid=True, ticks=False)
+            alt.Axis(
+                title=s.title,
+                tickCount=5 if self.size.narrow else 7,
+                labelExpr=label,
+                labelFlush=self.size.narrow,  # wide, an end label has room under its own line; a phone has none beside the plot
+                grid=True,
+                ticks=False,
+            )
             if s.axis
             else None
         )

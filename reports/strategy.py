@@ -20,6 +20,7 @@ FAIR_KEY = Key("diamond", palette.FAIR, True, "like for like")
 def strategy_page(edition: Edition) -> str:
     """The report as one HTML document. Small numbers are hidden first; the same edition gives the same bytes."""
     e = hide_small(edition)
+    empty = wording.nothing_compared(e)
     sections = (
         _difference(e),
         _case_flow(e),
@@ -35,7 +36,8 @@ def strategy_page(edition: Edition) -> str:
         "strategy.html",
         sections,
         e=e,
-        period=f"{wording.day(e.period_start)} to {wording.day(e.period_end)}",
+        period="" if empty else f"{wording.day(e.period_start)} to {wording.day(e.period_end)}",
+        brief="The report in one sentence" if empty else "The quarter in five sentences",
         sentences=wording.five_sentences(e),
         caveat=wording.CAVEAT,
         cautions=wording.CAUTIONS,

@@ -30,14 +30,25 @@ _REACHED = {
     "first_approach_crossed": "the first approach succeeded",
     "crossed_in_session": "the lesion was crossed by the end of the session",
 }
+_CROSSED = {"first_approach_crossed": "the first approach crossed"}  # where "... points more often" follows
+_AT_THE_END = "crossed_in_session"
 _TRAITS_NAMED = 3
 _PROFILES_NAMED = 3
 _NAMES_LISTED = 8
 CLEARLY_DIFFERENT = 0.1  # SD; Austin 2009: above this a trait differs between the groups
 
 
-def five_sentences(e: ShownEdition) -> tuple[str, str, str, str, str]:
-    """Volume, crossing, plain difference, like-for-like difference, profiles."""
+def nothing_compared(e: ShownEdition) -> bool:
+    """Whether no lesion reached the comparison at all, so that there is no quarter and no period to speak of."""
+    return not (e.latest_quarter and e.period_start and e.period_end)
+
+
+def five_sentences(e: ShownEdition) -> tuple[str, ...]:
+    """Volume, crossing, plain difference, like-for-like difference, profiles; one sentence alone where no lesion was compared."""
+    if nothing_compared(e):
+        return (
+            "No lesion could be compared; the case flow below says at which step the lesions were left out, and why.",
+        )
     return volume(e), crossing(e), plain_difference(e), fair_difference(e), profile_leads(e)
 
 
@@ -165,21 +176,44 @@ def fair_difference(e: ShownEdition) -> str:
     d = c.effect("risk_difference")
     if c.withheld_because or d.estimate is None:
         why = clause(c.withheld_because or "no estimate could be made")
-        return f"The like-for-like comparison is withheld, so nothing should be read into the plain figures: {why}."
+        return f"The like-for-like comparison is withheld{_beside_plain(e)}: {why}."
     way = direction(d)
+    start = "Comparing like with like, among lesions for which either start was realistic,"
+    what = _CROSSED.get(c.endpoint, reached(e, c.endpoint))
     if way == "unclear":
         text = (
-            f"Comparing like with like, the difference is {difference_text(c)}: this history does not settle "
+            f"{start} the difference in how often {what} is {difference_text(c)}: this history does not settle "
             "which start is better"
         )
     else:
         better = d if way == "below" else _turned(d)
         text = (
-            f"Comparing like with like, starting from {way} did better by {points(better.estimate, signed=False)} percentage"
-            f" points ({level_text(c.level)} interval {points(better.lower, signed=False)} to"
+            f"{start} {what} {points(better.estimate, signed=False)} percentage points more often from {way}"
+            f" ({level_text(c.level)} interval {points(better.lower, signed=False)} to"
             f" {points(better.upper, signed=False)}), {_in_a_hundred(better)}"
         )
-    return text + _against_plain(e, d) + _with_care(e) + "."
+    return text + _at_the_end(e) + _against_plain(e, d) + _with_care(e) + "."
+
+
+def _beside_plain(e: ShownEdition) -> str:
+    """What withholding the main answer means for the plain figures: nothing where the sentence before gave none."""
+    crude = e.comparison(e.primary_endpoint, "crude", "observed")
+    if crude is not None and crude.withheld_because:
+        return " as well"
+    given = crude is not None and not crude.counts_hidden and crude.effect("risk_difference").estimate is not None
+    return ", so nothing should be read into the plain figures" if given else ""
+
+
+def _at_the_end(e: ShownEdition) -> str:
+    """The clause on the same lesions at the end of the session, from below minus from above; empty where there is none."""
+    c = e.comparison(_AT_THE_END, "weighting", "overlap")
+    d = c.effect("risk_difference") if c else None
+    if e.primary_endpoint == _AT_THE_END or c is None or d is None or c.withheld_because or d.estimate is None:
+        return ""
+    return (
+        f"; by the end of the session the difference, from below minus from above, was {points(d.estimate)}"
+        f" ({points_interval(d)})"
+    )
 
 
 def _with_care(e: ShownEdition) -> str:
@@ -209,9 +243,12 @@ def _against_plain(e: ShownEdition, fair: Effect) -> str:
         return ""
     mix = different_traits(e)
     if plain.estimate * fair.estimate < 0:
-        verb = "leaned" if direction(plain) == "unclear" or direction(fair) == "unclear" else "pointed"
+        # Which way an unclear difference lies may be chance: the unlike groups are then told beside it, not as its cause.
+        if "unclear" in (direction(plain), direction(fair)):
+            beside = f", and the two groups were not alike (from below against from above: {mix})" if mix else ""
+            return f"; the plain figures leaned the other way{beside}"
         why = f" because they compare different lesions (from below against from above: {mix})" if mix else ""
-        return f"; the plain figures {verb} the other way{why}"
+        return f"; the plain figures pointed the other way{why}"
     return f"; the two groups were not alike (from below against from above: {mix})" if mix else ""
 
 

@@ -9,12 +9,17 @@ import itertools
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 from html.parser import HTMLParser
+from typing import Any
 
 import pytest
 
-from models.results import Edition, MethodNote, ReasonCount
+from models.results import Edition, Gate, MethodNote, ReasonCount
+from reports import tables
+from reports.charts import balance_text
+from reports.disclosure import hide_small
 from reports.strategy import strategy_page
 from reports.wording import CAUTIONS
 from tests.edition_example import FIRST, comparison, edition
@@ -225,3 +230,22 @@ def test_the_tables_give_ratios_for_both_endpoints_and_every_population() -> Non
     assert "Odds ratio" in text
     c = edition().comparison(FIRST, "weighting", "overlap")
     assert f"{c.effect('odds_ratio').estimate:.2f}" in text
+
+
+def test_a_report_without_a_lesion_has_no_gap_where_a_quarter_would_stand() -> None:
+    gone = ("quarters", "comparisons", "profile_labels", "length_calcium", "case_mix", "sequences", "prices", "missing")
+    nothing: dict[str, Any] = dict.fromkeys(gone, ())
+    page = strategy_page(edition(latest_quarter="", period_start="", period_end="", diagnostics=None, **nothing))
+    text = words(page)
+    assert "No lesion could be compared" in text
+    assert "five sentences" not in text
+    assert not re.search(r"latest quarter|cases from|report, :", text)
+
+
+def test_a_share_found_by_a_check_is_a_percentage_and_no_zero_has_a_sign() -> None:
+    e = edition()
+    assert e.diagnostics
+    gates = (Gate("score_model", "whole model", 0.75, 0.0, "caution", ""), Gate("b", "alike", 0.12, 0.1, "caution", ""))
+    table = tables.gates(hide_small(replace(e, diagnostics=replace(e.diagnostics, gates=gates))))
+    assert [row[2:4] for row in table.rows] == [("75%", "0%"), ("0.12", "0.10")]
+    assert [balance_text(x) for x in (-0.0049, -0.0051, 0.0, -0.1)] == ["0.00", "\u22120.01", "0.00", "\u22120.10"]

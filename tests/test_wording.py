@@ -25,7 +25,7 @@ from reports.wording import (
     volume,
     with_caution,
 )
-from tests.edition_example import FIRST, comparison, edition
+from tests.edition_example import FIRST, NOTHING, SESSION, comparison, edition
 
 ALIKE = (CaseMix("Severe calcium", 0.40, 0.39, "share", 0.02),)
 
@@ -53,7 +53,8 @@ def fair(e: Edition) -> str:
 def test_the_plain_figures_pointing_the_other_way_are_called_out_with_the_reason() -> None:
     text = fair(whole(WORSE, (0.048, 0.002, 0.094)))
     assert text.startswith(
-        "Comparing like with like, starting from below did better by 4.8 percentage points (95% interval 0.2 to 9.4)"
+        "Comparing like with like, among lesions for which either start was realistic, the first approach crossed 4.8"
+        " percentage points more often from below (95% interval 0.2 to 9.4)"
     )
     assert "pointed the other way because they compare different lesions" in text
     assert "severe calcium 42% against 17%" in text
@@ -62,7 +63,7 @@ def test_the_plain_figures_pointing_the_other_way_are_called_out_with_the_reason
 def test_a_difference_in_favor_of_starting_from_above_is_told_as_one() -> None:
     text = fair(whole(BETTER, (-0.06, -0.10, -0.02)))
     assert (
-        "starting from above did better by 6.0 percentage points (95% interval 2.0 to 10.0), about 6 more in every 100 lesions"
+        "6.0 percentage points more often from above (95% interval 2.0 to 10.0), about 6 more in every 100 lesions"
         in text
     )
     assert "the other way" in text
@@ -70,10 +71,11 @@ def test_a_difference_in_favor_of_starting_from_above_is_told_as_one() -> None:
 
 def test_an_interval_that_includes_no_difference_claims_no_winner() -> None:
     text = fair(whole(WORSE, (0.02, -0.03, 0.07)))
-    assert "did better" not in text
+    assert "more often" not in text
     assert "does not settle which start is better" in text
     assert "+2.0 percentage points (95% interval \u22123.0 to +7.0)" in text
-    assert "leaned the other way" in text
+    assert "leaned the other way, and the two groups were not alike (" in text
+    assert "because" not in text
 
 
 def test_plain_and_fair_figures_that_agree_are_not_called_opposite() -> None:
@@ -89,7 +91,7 @@ def test_no_reason_is_invented_when_the_groups_are_alike() -> None:
 
 def test_a_difference_of_exactly_nothing_has_no_direction() -> None:
     text = fair(whole(WORSE, (0.0, -0.04, 0.04)))
-    assert "the difference is 0.0 percentage points" in text
+    assert "the difference in how often the first approach crossed is 0.0 percentage points" in text
     assert "other way" not in text
 
 
@@ -98,6 +100,38 @@ def test_a_withheld_comparison_gives_its_reason_and_warns_about_the_plain_figure
     assert (
         text
         == "The like-for-like comparison is withheld, so nothing should be read into the plain figures: the groups are too unlike after weighting."
+    )
+
+
+def test_withholding_both_comparisons_does_not_warn_of_figures_that_are_not_there() -> None:
+    both = whole(WORSE, "too few lesions")
+    crude = replace(both.comparisons[0], withheld_because="too few lesions", effects=NOTHING)
+    text = fair(replace(both, comparisons=(crude, *both.comparisons[1:])))
+    assert text == "The like-for-like comparison is withheld as well: too few lesions."
+    hidden = fair(whole(((40, 38), (1000, 750)), "too few lesions"))
+    assert hidden == "The like-for-like comparison is withheld: too few lesions."
+
+
+def test_the_answer_goes_on_to_the_end_of_the_session() -> None:
+    e = whole(WORSE, (0.05, 0.01, 0.09))
+    session = comparison("all", (400, 330), (1000, 800), endpoint=SESSION, adjusted=(0.012, -0.024, 0.049))
+    told = "by the end of the session the difference, from below minus from above, was +1.2 (\u22122.4 to +4.9)"
+    assert told in fair(replace(e, comparisons=(*e.comparisons, session)))
+    assert "end of the session" not in fair(e)
+    gone = replace(session, withheld_because="too few", effects=NOTHING)
+    assert "end of the session" not in fair(replace(e, comparisons=(*e.comparisons, gone)))
+
+
+def test_a_lean_of_the_plain_figures_is_not_explained_away() -> None:
+    text = fair(whole(((40, 28), (100, 75)), (0.05, 0.01, 0.09)))  # plain: 5 points the other way, unclear
+    assert "leaned the other way, and the two groups were not alike (" in text
+    assert "because" not in text
+
+
+def test_a_report_without_a_lesion_says_so_in_one_sentence() -> None:
+    e = hide_small(edition(latest_quarter="", period_start="", period_end="", quarters=(), comparisons=()))
+    assert five_sentences(e) == (
+        "No lesion could be compared; the case flow below says at which step the lesions were left out, and why.",
     )
 
 
