@@ -12,6 +12,7 @@ from reports.small_cells import is_small
 LIMIT = re.compile(
     r"(fewer|less|more) than $|at (least|most) $|(below|above|under|over|needs|needed:?) $", re.IGNORECASE
 )
+UNRECORDED = " not recorded"  # how the name of a term for a trait without a value ends
 OPERATOR = "operator_id="  # how the name of a term for one operator starts, alone or within a combination
 
 
@@ -53,11 +54,12 @@ def _term(t: BalanceTerm, hide: bool) -> ShownTerm:
 def tells_of(term: str, profiles: frozenset[str]) -> bool:
     """Whether a balance term, or a part of a combination, is a level of one of the profiles.
 
-    A flag has one term, for "yes", and a trait entered as a number has one for all its levels: both tell of every level.
+    A flag has one term, for "yes", a trait entered as a number has one for all its levels, and the lesions without a recorded
+    level are what the levels leave: each of these tells of every level.
     """
     features = frozenset(p.partition("=")[0] for p in profiles)
     for part in _parts(term):
-        trait, _, level = part.partition("=")
+        trait, _, level = part.removesuffix(UNRECORDED).partition("=")
         if part in profiles or (trait.partition("^")[0] in features and level in ("", "yes", "no")):
             return True
     return False

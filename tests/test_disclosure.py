@@ -37,7 +37,7 @@ from reports.hidden_counts import (
     hide_sequences,
     hide_tables,
 )
-from reports.hidden_diagnostics import operators_as_one, score_bars, scrub
+from reports.hidden_diagnostics import operators_as_one, score_bars, scrub, tells_of
 from reports.notation import count
 from reports.shown import ShownComparison, ShownEdition
 from reports.small_cells import Sum, hidden_keys, is_small
@@ -559,3 +559,19 @@ def test_a_hidden_balance_is_an_asterisk_in_the_table_and_no_mark_in_the_chart(i
         assert hidden
     for row in tables.balance(s).rows:
         assert (row[2] == "*") == (row[0].replace(" \u00d7 ", " x ").lower() in {h.lower() for h in hidden})
+
+
+@pytest.mark.parametrize(
+    ("term", "tells"),
+    [
+        ("calcium=severe", True),
+        ("calcium=mild", False),
+        ("calcium not recorded", True),
+        ("in_stent=yes", True),
+        ("length_mm x calcium=severe", True),
+        ("calcium=mild x renal=ckd", False),
+        ("length_mm^2", False),
+    ],
+)
+def test_a_difference_before_weighting_is_hidden_with_the_level_that_it_tells_of(term: str, tells: bool) -> None:
+    assert tells_of(term, frozenset({"calcium=severe", "in_stent=true"})) is tells
