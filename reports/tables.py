@@ -67,7 +67,7 @@ def _risk(arm: ShownArm) -> str:
 
 def _effects(c: ShownComparison) -> tuple[str, str, str]:
     d, rr, odds = (c.effect(m) for m in ("risk_difference", "risk_ratio", "odds_ratio"))
-    hidden = c.counts_hidden and c.method == "crude"
+    hidden = c.counts_hidden and (c.method == "crude" or (d.estimate is None and c.withheld_because is None))
     if hidden or d.estimate is None:
         return (HIDDEN,) * 3 if hidden else ("withheld",) * 3
     return points_with_interval(d), ratio_with_interval(rr), ratio_with_interval(odds)

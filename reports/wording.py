@@ -175,7 +175,8 @@ def fair_difference(e: ShownEdition) -> str:
         return "No like-for-like comparison was made."
     d = c.effect("risk_difference")
     if c.withheld_because or d.estimate is None:
-        why = clause(c.withheld_because or "no estimate could be made")
+        small = "it would give small numbers away" if c.counts_hidden else "no estimate could be made"
+        why = clause(c.withheld_because or small)
         return f"The like-for-like comparison is withheld{_beside_plain(e)}: {why}."
     way = direction(d)
     start = "Comparing like with like, among lesions for which either start was realistic,"

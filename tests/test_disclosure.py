@@ -533,6 +533,8 @@ def test_a_risk_with_the_weight_1_is_hidden_with_its_counts() -> None:
     assert found.retrograde.risk is None
     assert all(x.estimate is None and x.upper is None for x in found.effects)
     assert recovered_from_plain_risks(e, hide_small(e)) == set()
+    row = next(r for r in tables.comparisons(hide_small(e)).rows if "lesions like those started from below" in r[0])
+    assert row[3:6] == ("*", "*", "*")  # hidden, not withheld
 
 
 @pytest.mark.parametrize(("own", "hidden"), [((97, 58), True), ((90, 57), True), ((90, 50), False)])
