@@ -13,6 +13,7 @@ LIMIT = re.compile(
     r"(fewer|less|more) than $|at (least|most) $|(below|above|under|over|needs|needed:?) $", re.IGNORECASE
 )
 UNRECORDED = " not recorded"  # how the name of a term for a trait without a value ends
+SHARE_CHECKS = frozenset({"score_model", "key_traits"})  # checks whose value is a share (0-1)
 OPERATOR = "operator_id="  # how the name of a term for one operator starts, alone or within a combination
 
 
@@ -127,5 +128,5 @@ def _joined(
 
 
 def _tells(gate: Gate, hide: bool, smallest: int) -> bool:
-    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions."""
-    return gate.threshold >= 1 and (hide or 0 < gate.value < smallest)
+    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions, but for a share's."""
+    return gate.threshold >= 1 and gate.name not in SHARE_CHECKS and (hide or 0 < gate.value < smallest)

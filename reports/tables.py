@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reports.charts import balance_text, in_order, price_name
+from reports.hidden_diagnostics import SHARE_CHECKS
 from reports.notation import (
     ABSENT,
     HIDDEN,
@@ -37,7 +38,6 @@ POPULATION = {
     ("weighting", "treated"): "like for like, lesions like those started from below",
 }
 THEN = {"none": "stopped", "same": "again by the same approach", "bailout": "switched to the other approach"}
-SHARE_CHECKS = frozenset({"score_model", "key_traits"})  # checks whose value is a share (0-1)
 KIND = {"fitted": "adjusted for", "square": "square", "interaction": "interaction", "left_out": "not adjusted for"}
 
 

@@ -361,11 +361,12 @@ def test_a_check_does_not_print_a_hidden_number_of_lesions() -> None:
         gates=(
             Gate("arm", "enough lesions", 3.0, 20.0, "withhold", ""),
             Gate("balance", "alike", 0.12, 0.1, "caution", ""),
+            Gate("key_traits", "recorded", 1.0, 1.0, "pass", ""),
         ),
     )
     found = hide_small(replace(e, diagnostics=small)).diagnostics
     assert found
-    assert [g.value for g in found.gates] == [None, 0.12]
+    assert [g.value for g in found.gates] == [None, 0.12, 1.0]
 
 
 def recovered_by_adding(e: Edition, s: ShownEdition) -> set[tuple[str, str, int]]:
