@@ -257,7 +257,9 @@ def _run_in_prefect(request: Request, tell: Callable[[str], None]) -> Work:
 
     try:
         crosswise()
-    except Exception:
+    except (
+        Exception
+    ):  # told apart below: a step's own fault, one of Prefect's after its start, or a server that is not there
         if failed:
             raise failed[0] from None
         if began:

@@ -31,6 +31,7 @@ from models.results import (
     SequenceCount,
     TableCount,
 )
+from reports.shown import ShownComparison
 
 FIRST = "first_approach_crossed"
 SESSION = "crossed_in_session"
@@ -357,3 +358,12 @@ def edition(**changes: Any) -> Edition:
         ),
     )
     return replace(made, **changes)
+
+
+# Every lesion, by each start: what profiles are parts of.
+ALL = (comparison("all", (100, 60), (200, 140)),)
+
+
+def shown(comparisons: tuple[ShownComparison, ...], profile: str, method: str = "crude") -> ShownComparison:
+    """The one comparison so named, as a page may show it."""
+    return next(c for c in comparisons if c.profile == profile and c.method == method)
