@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -42,6 +42,10 @@ class ParquetSource:
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """The first rows' values of the columns at `positions`."""
         return self._text(positions, rows=SAMPLE_ROWS)
+
+    def blocks(self, positions: Sequence[int]) -> Iterator[pl.DataFrame]:
+        """Every row, all at once."""
+        yield self.rows(positions)
 
     def rows(self, positions: Sequence[int]) -> pl.DataFrame:
         """Every row: row number, no fault, and the columns at `positions`."""

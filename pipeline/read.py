@@ -7,25 +7,30 @@ stays in its frame with a fault, and the check sets it aside.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import polars as pl
 
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Table
 from pipeline.faults import NeedsMending
 from pipeline.identifiers import holds_emails, holds_full_dates, identifier_columns, kind_of_used
+from pipeline.identity import pseudonyms
 from pipeline.mapping import WORKBOOK_SUFFIXES, ExportMapping, TableMapping, load_mapping
 from pipeline.parquet_files import open_parquet
 from pipeline.rules import MAY_BE_ABSENT
 from pipeline.sheets import open_sheet, sheet_names
-from pipeline.source import Source, Wanted, fold
+from pipeline.source import SAMPLE_ROWS, Source, Wanted, fold
+from pipeline.table_rows import TableRows
 from pipeline.text_files import open_text
-from pipeline.translate import translate
+from pipeline.translate import Evidence, Manner, translate
+from pipeline.typed_values import joined, settle
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 PARQUET_SUFFIXES = (".parquet",)
+Part = TypeVar("Part")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,14 @@ class Export:
     sources: tuple[SourceFile, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """An export as taken in: typed rows by table, every key a pseudonym."""
+
+    tables: Mapping[str, TableRows]
+    sources: tuple[SourceFile, ...]
+
+
 def read_tables(folder: Path | str, mapping: Path | str | None = None) -> dict[str, pl.DataFrame]:
     """The case tables in a folder, in the dictionary's layout, for `analyze` and for notebooks.
 
@@ -68,25 +81,63 @@ def read_tables(folder: Path | str, mapping: Path | str | None = None) -> dict[s
 
 
 def read_export(folder: Path, mapping: ExportMapping) -> Export:
-    """Every table of the export in `folder`, read through `mapping`. Raises NeedsMending with all that is to be mended."""
-    files = _Files(folder)
+    """Every table of the export in `folder` as text, read through `mapping`. Raises NeedsMending with all that is to be mended."""
     frames: dict[str, pl.DataFrame] = {}
+
+    def read(opened: _Opened) -> SourceFile:
+        parts, notes = _translated(opened, lambda frame: frame)
+        frames[opened.table.name] = pl.concat([_empty(opened.table), *parts])
+        return opened.described(frames[opened.table.name].height, notes)
+
+    sources = _each_table(folder, mapping, read)
+    return Export({table.name: frames.get(table.name, _empty(table)) for table in TABLES}, sources)
+
+
+def take_in(folder: Path, mapping: ExportMapping, key: bytes) -> Intake:
+    """Every table of the export in `folder`, typed and under pseudonyms made with `key`, read block by block.
+
+    What the site wrote is held for one block at a time. Raises NeedsMending with all that is to be mended.
+    """
+    tables: dict[str, TableRows] = {}
+
+    def read(opened: _Opened) -> SourceFile:
+        table = opened.table
+        parts, notes = _translated(opened, lambda frame: _without_keys(settle(table, frame), table, key))
+        tables[table.name] = joined([_nothing(table), *parts])
+        return opened.described(tables[table.name].read, notes)
+
+    sources = _each_table(folder, mapping, read)
+    return Intake({table.name: tables.get(table.name) or _nothing(table) for table in TABLES}, sources)
+
+
+def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], SourceFile]) -> tuple[SourceFile, ...]:
+    """Opens and reads the tables one after the other; all that is to be mended is told at once."""
+    files = _Files(folder)
     sources: list[SourceFile] = []
     faults: list[str] = []
     for table in TABLES:
         try:
-            opened = _open_table(files, table, mapping)
-            if opened is None:
-                frames[table.name] = _empty(table)
+            source = _open_table(files, table, mapping)
+            if source is None:
                 sources.append(SourceFile(table.name, "", "", "", "", 0, 0))
-                continue
-            frames[table.name], source = _load(opened, table, mapping)
-            sources.append(source)
+            else:
+                sources.append(read(_opened(source, table, mapping)))
         except NeedsMending as fault:
             faults += fault.lines
     if faults:
         raise NeedsMending(*dict.fromkeys(faults))
-    return Export(frames, tuple(sources))
+    return tuple(sources)
+
+
+def _without_keys(read: TableRows, table: Table, key: bytes) -> TableRows:
+    keys = [pseudonyms(read.rows[name], name, key) for name in PSEUDONYM_COLUMNS if name in read.rows.columns]
+    return TableRows(read.rows.with_columns(keys), read.unread, read.bad)
+
+
+def _nothing(table: Table) -> TableRows:
+    nothing = settle(table, _empty(table))
+    keys = [pl.col(name).cast(pl.UInt64) for name in PSEUDONYM_COLUMNS if name in table.column_names]
+    return TableRows(nothing.rows.with_columns(keys), nothing.unread, nothing.bad)
 
 
 class _Files:
@@ -195,27 +246,78 @@ def _sheet(files: _Files, path: Path, table: Table, part: TableMapping, mapping_
     )
 
 
-def _load(source: Source, table: Table, mapping: ExportMapping) -> tuple[pl.DataFrame, SourceFile]:
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """One table's file with what is needed to read it: where our columns stand, and those outside the dictionary that the guard sees."""
+
+    source: Source
+    table: Table
+    part: TableMapping
+    positions: Mapping[str, int]
+    others: tuple[int, ...]
+
+    def described(self, rows: int, notes: tuple[str, ...]) -> SourceFile:
+        source = self.source
+        return SourceFile(
+            table=self.table.name,
+            name=source.name,
+            sha256=source.sha256,
+            encoding=source.encoding,
+            separator=source.separator,
+            rows=rows,
+            ignored_columns=len(source.headers) - len(set(self.positions.values())),
+            notes=notes,
+        )
+
+
+def _opened(source: Source, table: Table, mapping: ExportMapping) -> _Opened:
     part = mapping.table(table.name)
     positions = _positions(source, table, part)
-    _refuse_identifiers(source, positions, part)
-    _refuse_used_identifiers(source, positions, part)
-    rows = source.rows(sorted(set(positions.values())))
-    translated = translate(table, rows, positions, part, typed_cells=source.separator == "")
-    if translated.faults:
-        raise NeedsMending(*(f"{source.name}: {fault}" for fault in translated.faults))
-    _refuse_emails(source, translated.frame, table)
-    ignored = len(source.headers) - len(set(positions.values()))
-    return translated.frame, SourceFile(
-        table=table.name,
-        name=source.name,
-        sha256=source.sha256,
-        encoding=source.encoding,
-        separator=source.separator,
-        rows=translated.frame.height,
-        ignored_columns=ignored,
-        notes=translated.notes,
-    )
+    used = set(positions.values())
+    others = tuple(i for i, header in enumerate(source.headers) if i not in used and not part.drops(header))
+    return _Opened(source, table, part, positions, others)
+
+
+def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[list[Part], tuple[str, ...]]:
+    """What `use` makes of each block of the table in the dictionary's layout, and what was found out about its manner of writing.
+
+    Nearly every export writes as the dictionary does, so a first pass takes that for granted and stops at the first sign of
+    another manner; only then is the whole table looked at before it is read.
+    """
+    evidence = Evidence(opened.table, opened.positions, opened.part)
+    parts: list[Part] = []
+    manner = evidence.plain()
+    for block in _blocks(opened):
+        evidence.see(block)
+        if not evidence.is_plain:
+            break
+        parts.append(use(_in_our_layout(opened, block, manner)))
+    else:
+        return parts, ()
+    parts.clear()
+    for block in opened.source.blocks(evidence.positions):
+        evidence.see(block)
+    manner = evidence.manner()
+    if manner.faults:
+        raise NeedsMending(*(f"{opened.source.name}: {fault}" for fault in manner.faults))
+    return [use(_in_our_layout(opened, block, manner)) for block in _blocks(opened)], manner.notes
+
+
+def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
+    """The table's blocks, each held against the identifier guard."""
+    wanted = sorted({*opened.positions.values(), *opened.others})
+    for number, block in enumerate(opened.source.blocks(wanted)):
+        _refuse_identifiers(opened, block)
+        if number == 0:
+            _refuse_used_identifiers(opened, block.head(SAMPLE_ROWS))
+        yield block
+
+
+def _in_our_layout(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:
+    typed_cells = opened.source.separator == ""
+    frame = translate(opened.table, block, opened.positions, opened.part, manner, typed_cells=typed_cells)
+    _refuse_emails(opened.source, frame, opened.table)
+    return frame
 
 
 def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, int]:
@@ -258,10 +360,12 @@ def _similar(theirs: str, headers: Sequence[str]) -> str:
     return f" (did you mean '{close[0]}'?)" if close else ""
 
 
-def _refuse_identifiers(source: Source, positions: Mapping[str, int], part: TableMapping) -> None:
-    used = set(positions.values())
-    others = [i for i, header in enumerate(source.headers) if i not in used and not part.drops(header)]
-    found = identifier_columns(source.headers, source.sample(others)) if others else []
+def _refuse_identifiers(opened: _Opened, block: pl.DataFrame) -> None:
+    """Holds the guard against the columns outside the dictionary, every row of them; they go no further than this."""
+    if not opened.others:
+        return
+    source = opened.source
+    found = identifier_columns(source.headers, block.select(str(position) for position in opened.others))
     if found:
         raise NeedsMending(
             *(
@@ -272,13 +376,16 @@ def _refuse_identifiers(source: Source, positions: Mapping[str, int], part: Tabl
         )
 
 
-def _refuse_used_identifiers(source: Source, positions: Mapping[str, int], part: TableMapping) -> None:
-    """Holds the guard against the dictionary's columns too: a mapping must not lead an identity into one of them."""
-    sample = source.sample(sorted(set(positions.values())))
+def _refuse_used_identifiers(opened: _Opened, sample: pl.DataFrame) -> None:
+    """Holds the guard against the dictionary's columns too: a mapping must not lead an identity into one of them.
+
+    A sample will do: keys become pseudonyms, and what a column of codes or numbers cannot hold is never kept.
+    """
+    source = opened.source
     faults: list[str] = []
-    for name, position in positions.items():
+    for name, position in opened.positions.items():
         # The site's own codes are known words, however long.
-        codes = {fold(code) for code in part.codes.get(name, ())}
+        codes = {fold(code) for code in opened.part.codes.get(name, ())}
         values = sample[str(position)].drop_nulls()
         if codes:
             values = values.filter([fold(value) not in codes for value in values])

@@ -1,4 +1,8 @@
-"""The structure of a CSV body: where records start and end, and how many fields each has."""
+"""The structure of a CSV body: where its lines end, which of them are whole records, and which must be read with care.
+
+A line whose quotation marks pair up by themselves is one record. Any other line is taken apart one by one: it may be the
+first of a value that runs over several lines, or hold a stray mark, which then costs that one line and no other.
+"""
 
 from __future__ import annotations
 
@@ -10,181 +14,193 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-_CHUNK = 32 * 1024 * 1024  # bytes measured at a time, so that memory does not grow with the file
+BLOCK = 16 * 1024 * 1024  # bytes looked at at a time, so that memory does not grow with the file
 _LONGEST_RECORD = 200  # lines that one quoted value may run over; beyond it the quote was never closed
 _QUOTE, _NEWLINE, _RETURN = ord('"'), ord("\n"), ord("\r")
 UNPAIRED = "the quotation marks on the line do not pair up"
 
+Positions = npt.NDArray[np.int64]
+Marks = npt.NDArray[np.bool_]
+
 
 @dataclass(frozen=True, slots=True)
-class Records:
-    """Records in file order. `lines` counts physical lines from 0; `sound` has the header's number of fields, `ragged` not; blank lines are neither."""
+class Block:
+    """Some whole lines of a body, in order. `first_line` is the number of the first, from 0.
 
-    starts: npt.NDArray[np.int64]
-    ends: npt.NDArray[np.int64]
-    lines: npt.NDArray[np.int64]
-    fields: npt.NDArray[np.int64]
-    sound: npt.NDArray[np.bool_]
-    ragged: npt.NDArray[np.bool_]
-
-    def sound_bytes(self, body: bytes) -> bytes:
-        """The sound records alone, for a parser that would stumble over the others."""
-        if self.sound.all():
-            return body
-        edges = np.flatnonzero(np.diff(self.sound.astype(np.int8), prepend=0, append=0))
-        runs = (
-            (self.starts[first], self.ends[after - 1]) for first, after in zip(edges[0::2], edges[1::2], strict=True)
-        )
-        # A run ends with its newline, save the last of a file that has none.
-        return b"".join(body[start:end] for start, end in runs)
-
-
-def measure(body: bytes, *, separator: str, fields: int) -> Records | None:
-    """The records of `body`; None when its quotation marks are not those of a sound file and must be read with care.
-
-    Suspicion falls on a quoted value that swallows what looks like whole records: its quote was probably never closed.
+    `sound` are the bytes of the records that have the header's number of fields, one a line, and `sound_lines` their line
+    numbers. `ragged` are lines with another number of fields, as (line, fields). `taken_apart` are records read one by
+    one, as (line, values, fault or ""). Lines that hold nothing are none of these.
     """
-    if not body:
-        empty = np.zeros(0, dtype=np.int64)
-        return Records(empty, empty, empty, empty, empty.astype(bool), empty.astype(bool))
-    sign = ord(separator)
-    buffer = np.frombuffer(body, dtype=np.uint8)
-    newlines, ends, counts = _scan(buffer, sign)
-    if newlines is None:
-        return None
-    starts = np.concatenate(([0], ends[:-1]))
-    lines = np.searchsorted(newlines, starts, side="left").astype(np.int64)
-    spanned = np.searchsorted(newlines, ends - 1, side="left") - lines
-    sound = counts == fields - 1
-    blank = _blank(buffer, starts, ends, sign, sound=sound, counts=counts)
-    sound &= ~blank
-    ragged = ~sound & ~blank
-    several = np.flatnonzero(spanned > 0)
-    if ragged[several].any() or any(_swallows(body[starts[i] : ends[i]], sign, fields) for i in several):
-        return None
-    return Records(starts, ends, lines, counts + 1, sound, ragged)
+
+    first_line: int
+    sound: bytes
+    sound_lines: Positions
+    quoted: bool
+    ragged: tuple[tuple[int, int], ...]
+    taken_apart: tuple[tuple[int, list[str], str], ...]
 
 
-def careful_records(text: str, *, separator: str, fields: int) -> Iterator[tuple[int, list[str], str]]:
-    """Each record that is not blank as (physical line from 0, values, fault or ""): slow, and sure of foot.
+def blocks(body: bytes, *, separator: str, fields: int, size: int = BLOCK) -> Iterator[Block]:
+    """`body` (UTF-8, lines ending in LF or CR LF) in blocks of about `size` bytes; every line is in one of them."""
+    position, line = 0, 0
+    while position < len(body):
+        end = _line_end(body, min(position + size, len(body)) - 1)
+        lines = _Lines.of(body, position, end, separator)
+        block, position, line = _block(body, lines, line, separator, fields)
+        yield block
 
-    A quoted value may run over several lines where that makes a record of the right number of fields; else its first
-    line alone is at fault and the next line starts afresh, so that one stray quotation mark costs one line.
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """The lines of body[offset:end]. `starts` and `ends` count from the body's start; `ends` are past the newline."""
+
+    starts: Positions
+    ends: Positions
+    fields: Positions
+    sound: Marks  # its quotation marks pair up, each at a field's edge
+    quoted: bool
+
+    @classmethod
+    def of(cls, body: bytes, offset: int, end: int, separator: str) -> _Lines:
+        part = np.frombuffer(body, dtype=np.uint8, count=end - offset, offset=offset)
+        ends = np.flatnonzero(part == _NEWLINE) + 1
+        if len(ends) == 0 or ends[-1] != len(part):  # the last line has no newline
+            ends = np.append(ends, len(part))
+        signs = np.flatnonzero(part == ord(separator))
+        starts = np.concatenate(([0], ends[:-1]))
+        sound = np.ones(len(ends), dtype=bool)
+        quotes = np.flatnonzero(part == _QUOTE) if body.find(b'"', offset, end) >= 0 else np.zeros(0, dtype=np.int64)
+        if len(quotes):
+            # The place of each mark among those of its line, from 0: the even ones open a value, the odd ones close it.
+            line_of = np.searchsorted(ends, quotes, side="right")
+            first = np.searchsorted(quotes, starts)
+            place = np.arange(len(quotes)) - first[line_of]
+            odd = np.bincount(line_of, minlength=len(ends)) % 2 == 1
+            at_edge = _at_edge(part, quotes, place % 2 == 0, ord(separator))
+            sound[line_of[~at_edge]] = False
+            sound[odd] = False
+            sign_line = np.searchsorted(ends, signs, side="right")
+            signs = signs[(np.searchsorted(quotes, signs) - first[sign_line]) % 2 == 0]
+        fields = np.diff(np.searchsorted(signs, ends), prepend=0) + 1
+        return cls(starts + offset, ends + offset, fields, sound, quoted=len(quotes) > 0)
+
+
+def _at_edge(part: npt.NDArray[np.uint8], quotes: Positions, opens: Marks, sign: int) -> Marks:
+    """Whether a mark opens at the start of a field or closes at its end; a doubled one stands beside its twin."""
+    before = np.where(quotes > 0, part[np.maximum(quotes - 1, 0)], _NEWLINE)
+    after = np.where(quotes < len(part) - 1, part[np.minimum(quotes + 1, len(part) - 1)], _NEWLINE)
+    starts = (before == sign) | (before == _NEWLINE) | (before == _QUOTE)
+    stops = (after == sign) | (after == _NEWLINE) | (after == _RETURN) | (after == _QUOTE)
+    return np.where(opens, starts, stops)
+
+
+def _block(body: bytes, lines: _Lines, line: int, separator: str, fields: int) -> tuple[Block, int, int]:
+    """The block of `lines`, whose first is number `line`; the position and the number of the line after it.
+
+    The last value of a block may run on into the next lines: they are taken with it.
     """
-    lines = text.split("\n")
-    position = 0
-    while position < len(lines):
-        values, taken, fault = _record_at(lines, position, separator, fields)
+    count = len(lines.ends)
+    whole = lines.sound.copy()
+    taken_apart: list[tuple[int, list[str], str]] = []
+    position = int(lines.ends[-1])
+    after = line + count
+    passed = 0
+    for at in np.flatnonzero(~lines.sound).tolist():
+        if at < passed:
+            continue  # inside the value of a line before it
+        values, taken, fault = _record_at(body, int(lines.starts[at]), separator, fields)
         if fault or any(value.strip() for value in values):
-            yield position, values, fault
-        position += taken
+            taken_apart.append((line + at, values, fault))
+        passed = at + taken
+        whole[at : min(passed, count)] = False
+        if passed > count:
+            position = _skip_lines(body, position, passed - count)
+            after = line + passed
+    held = whole & ~_blank(body, lines, whole, fields, separator)
+    right = held & (lines.fields == fields)
+    wrong = np.flatnonzero(held & ~right)
+    block = Block(
+        first_line=line,
+        sound=_joined(body, lines, right),
+        sound_lines=np.flatnonzero(right) + line,
+        quoted=lines.quoted,
+        ragged=tuple(zip((wrong + line).tolist(), lines.fields[wrong].tolist(), strict=True)),
+        taken_apart=tuple(taken_apart),
+    )
+    return block, position, after
 
 
-def _scan(
-    buffer: npt.NDArray[np.uint8], sign: int
-) -> tuple[npt.NDArray[np.int64] | None, npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Positions of all newlines, ends of records, separators in each record; None first when quotes are unsound."""
-    none = np.zeros(0, dtype=np.int64)
-    newlines, ends, seen = [], [], []
-    total, inside_before = 0, 0
-    for start in range(0, len(buffer), _CHUNK):
-        part = buffer[start : start + _CHUNK]
-        is_newline, is_sign = part == _NEWLINE, part == sign
-        newlines.append(np.flatnonzero(is_newline) + start)
-        quotes = part == _QUOTE
-        if quotes.any() or inside_before:
-            inside = np.bitwise_xor.accumulate(quotes.view(np.uint8))
-            if inside_before:
-                inside ^= 1
-            if not _quotes_sound(buffer, start, np.flatnonzero(quotes), inside, sign):
-                return None, none, none
-            inside_before = int(inside[-1])
-            outside = inside == 0
-            is_newline &= outside
-            is_sign &= outside
-        record_ends = np.flatnonzero(is_newline)
-        signs = np.flatnonzero(is_sign)
-        seen.append(np.searchsorted(signs, record_ends) + total)
-        total += len(signs)
-        ends.append(record_ends + start + 1)
-    if inside_before:
-        return None, none, none
-    all_ends, all_seen = np.concatenate(ends), np.concatenate(seen)
-    if len(all_ends) == 0 or all_ends[-1] != len(buffer):  # the last line has no newline
-        all_ends, all_seen = np.append(all_ends, len(buffer)), np.append(all_seen, total)
-    return np.concatenate(newlines), all_ends, np.diff(all_seen, prepend=0)
+def _joined(body: bytes, lines: _Lines, chosen: Marks) -> bytes:
+    """The bytes of the chosen lines."""
+    edges = np.flatnonzero(np.diff(chosen.astype(np.int8), prepend=0, append=0))
+    runs = [
+        (int(lines.starts[first]), int(lines.ends[past - 1]))
+        for first, past in zip(edges[0::2], edges[1::2], strict=True)
+    ]
+    # A line ends with its newline, save the last of a file that has none.
+    view = memoryview(body)
+    return b"".join(view[start:end] for start, end in runs)
 
 
-def _quotes_sound(
-    buffer: npt.NDArray[np.uint8],
-    start: int,
-    quotes: npt.NDArray[np.int64],
-    inside: npt.NDArray[np.uint8],
-    sign: int,
-) -> bool:
-    """Whether every quote opens at the start of a field and closes at its end (a doubled quote does neither)."""
-    at = quotes + start
-    opens = inside[quotes] == 1
-    before = np.where(at > 0, buffer[np.maximum(at - 1, 0)], _NEWLINE)
-    after = np.where(at < len(buffer) - 1, buffer[np.minimum(at + 1, len(buffer) - 1)], _NEWLINE)
-    field_start = (before == sign) | (before == _NEWLINE) | (before == _QUOTE)
-    field_end = (after == sign) | (after == _NEWLINE) | (after == _RETURN) | (after == _QUOTE)
-    return bool(np.where(opens, field_start, field_end).all())
-
-
-def _blank(
-    buffer: npt.NDArray[np.uint8],
-    starts: npt.NDArray[np.int64],
-    ends: npt.NDArray[np.int64],
-    sign: int,
-    *,
-    sound: npt.NDArray[np.bool_],
-    counts: npt.NDArray[np.int64],
-) -> npt.NDArray[np.bool_]:
-    """Records that hold nothing but separators, spaces and quotes: a spreadsheet's empty rows."""
-    nothing = bytes({sign, _QUOTE, _NEWLINE, _RETURN, ord(" "), ord("\t")})
-    blank = np.zeros(len(starts), dtype=bool)
-    # Only a record that is short and starts with two such signs is worth the look: nearly every row starts with a key.
+def _blank(body: bytes, lines: _Lines, whole: Marks, fields: int, separator: str) -> Marks:
+    """Lines that hold nothing but separators, spaces and quotes: a spreadsheet's empty rows."""
+    nothing = bytes({ord(separator), _QUOTE, _NEWLINE, _RETURN, ord(" "), ord("\t")})
+    blank = np.zeros(len(lines.ends), dtype=bool)
+    # Only a line that is short and starts with two such signs is worth the look: nearly every row starts with a key.
     is_nothing = np.zeros(256, dtype=bool)
     is_nothing[list(nothing)] = True
-    second = np.minimum(starts + 1, ends - 1)
-    short = (ends - starts <= 3 * counts + 4) | ~sound
-    for i in np.flatnonzero(short & is_nothing[buffer[starts]] & is_nothing[buffer[second]]):
-        blank[i] = not buffer[starts[i] : ends[i]].tobytes().strip(nothing)
+    buffer = np.frombuffer(body, dtype=np.uint8)
+    second = np.minimum(lines.starts + 1, lines.ends - 1)
+    short = (lines.ends - lines.starts <= 3 * lines.fields + 4) | (lines.fields != fields)
+    looked_at = whole & short & is_nothing[buffer[lines.starts]] & is_nothing[buffer[second]]
+    for i in np.flatnonzero(looked_at):
+        record = body[lines.starts[i] : lines.ends[i]]
+        blank[i] = not record.strip(nothing) and b'"""' not in record  # three in a row: the value is a mark itself
     return blank
 
 
-def _swallows(record: bytes, sign: int, fields: int) -> bool:
-    inner = record.rstrip(b"\r\n").split(b"\n")[1:-1]
-    last = record.rstrip(b"\r\n").rsplit(b"\n", 1)[-1]
-    return any(line.count(sign) == fields - 1 for line in (*inner, last))
+def _line_end(body: bytes, position: int) -> int:
+    """The end of the line that holds `position`, past its newline."""
+    found = body.find(b"\n", position)
+    return len(body) if found < 0 else found + 1
 
 
-def _record_at(lines: list[str], position: int, separator: str, fields: int) -> tuple[list[str], int, str]:
-    first = lines[position].removesuffix("\r")
-    if '"' not in first:
-        return first.split(separator), 1, ""
+def _skip_lines(body: bytes, position: int, count: int) -> int:
+    for _ in range(count):
+        position = _line_end(body, position)
+    return position
+
+
+def _record_at(body: bytes, position: int, separator: str, fields: int) -> tuple[list[str], int, str]:
+    """The record that starts at `position`: its values, the lines that it takes, and what is wrong with it or ""."""
+    first, position = _line_at(body, position)
     values = _parse(first, separator)
     if values is not None:
         return values, 1, ""
     pieces = [first]
-    for line in lines[position + 1 : position + _LONGEST_RECORD]:
-        line = line.removesuffix("\r")
+    while position < len(body) and len(pieces) < _LONGEST_RECORD:
+        line, position = _line_at(body, position)
         if line.count(separator) == fields - 1 and '"' not in line:
             break  # a whole record of its own: the quote before it was never closed
         pieces.append(line)
         if '"' not in line:
             continue
-        values = _parse("\n".join(pieces), separator)
+        values = _parse("".join(pieces), separator)
         if values is not None and len(values) == fields:
             return values, len(pieces), ""
     return [], 1, UNPAIRED
 
 
+def _line_at(body: bytes, position: int) -> tuple[str, int]:
+    end = _line_end(body, position)
+    return body[position:end].decode(errors="replace"), end
+
+
 def _parse(text: str, separator: str) -> list[str] | None:
     """The fields of one record; None when a quotation mark is left open or a value is beyond all bounds."""
+    text = text.removesuffix("\n").removesuffix("\r")
     for strict in (True, False):
-        reader = csv.reader(io.StringIO(text, newline="\n"), delimiter=separator, strict=strict)
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=strict)
         try:
             values = next(reader, [""])
             return values if next(reader, None) is None else None

@@ -45,6 +45,7 @@ NOT_A = {
     "date": "a date (YYYY-MM-DD)",
 }
 
+OFF_SCALE = "calcium_grade is not a grade of its calcium_scale"
 SAME_ROW_TWICE = "the same row stands earlier in the table"
 NO_PARENT = "its {parent} is not in the {table} table"
 PARENT_SET_ASIDE = "its {parent} was set aside"
@@ -93,6 +94,36 @@ def value_rules(table: Table) -> tuple[Rule, ...]:
     return tuple(rules)
 
 
+@dataclass(frozen=True, slots=True)
+class Unusable:
+    """`broken` is true for a row whose value of `column` is there and cannot be used; the value is lost, the sentence told."""
+
+    column: str
+    sentence: str
+    broken: pl.Expr
+
+
+def unusable_values(table: Table) -> tuple[Unusable, ...]:
+    """What makes a value of each column unusable: not of its type, not one of its codes, out of its limits."""
+    found: list[Unusable] = []
+    for column in table.columns:
+        if column.type in NOT_A:
+            found.append(
+                Unusable(column.name, f"{column.name} is not {NOT_A[column.type]}", pl.col(unreadable(column.name)))
+            )
+        if column.type == "code":
+            found.append(
+                Unusable(column.name, f"{column.name} is not one of its codes", pl.col(unreadable(column.name)))
+            )
+        limits = _limits(column)
+        if limits is not None:
+            found.append(Unusable(column.name, *limits))
+        if column.name == "calcium_grade":
+            known = sorted({grade for grades in CALCIUM_GRADES.values() for grade in grades})
+            found.append(Unusable(column.name, OFF_SCALE, ~pl.col(column.name).is_in(known)))
+    return tuple(found)
+
+
 def across_columns(table: Table) -> tuple[Rule, ...]:
     """The rules between columns of one table, looked at after single values have been blanked."""
     if table.name != "lesions":
@@ -105,7 +136,7 @@ def across_columns(table: Table) -> tuple[Rule, ...]:
         Rule(
             "calcium_grade has no calcium_scale to be read on", grade.is_not_null() & scale.is_null(), "calcium_grade"
         ),
-        Rule("calcium_grade is not a grade of its calcium_scale", off_scale, "calcium_grade"),
+        Rule(OFF_SCALE, off_scale, "calcium_grade"),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import fastexcel
@@ -36,6 +36,10 @@ class SheetSource:
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """The first rows' values of the columns at `positions`."""
         return self.cells.select(str(position) for position in positions).head(SAMPLE_ROWS)
+
+    def blocks(self, positions: Sequence[int]) -> Iterator[pl.DataFrame]:
+        """Every row, all at once."""
+        yield self.rows(positions)
 
     def rows(self, positions: Sequence[int]) -> pl.DataFrame:
         """Every row that holds anything: row number, no fault, and the columns at `positions`."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -38,6 +38,9 @@ class Source(Protocol):
 
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """Up to SAMPLE_ROWS values of the columns at `positions`: text, each named by its position."""
+
+    def blocks(self, positions: Sequence[int]) -> Iterator[pl.DataFrame]:
+        """The same rows in order, in blocks that fit into memory."""
 
     def rows(self, positions: Sequence[int]) -> pl.DataFrame:
         """Every row: `row` (Int64, the header's file row is counted), `fault` (why it cannot be read), and text columns by position."""

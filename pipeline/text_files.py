@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.faults import NeedsMending
-from pipeline.records import Records, careful_records, measure
+from pipeline.records import Block, blocks
 from pipeline.source import HEADER_WITHIN, SAMPLE_ROWS, Wanted
 
 SEPARATORS = (";", ",", "\t", "|")
@@ -27,7 +27,6 @@ _BOMS = (
 )
 _DAMAGED = "\ufffd"  # stands for a letter that cannot be decoded
 _SAMPLE_BYTES = 2_000_000
-_CHUNK_RECORDS = 100_000
 _LONGEST_HEADER = 65_536  # bytes
 
 
@@ -59,74 +58,62 @@ class TextSource:
         schema = {str(position): pl.String for position in positions}
         return pl.DataFrame(found, schema=schema, orient="row")
 
+    def blocks(self, positions: Sequence[int]) -> Iterator[pl.DataFrame]:
+        """Every record, in blocks: row number, fault, and the columns at `positions`."""
+        for block in blocks(self.body, separator=self.separator, fields=len(self.headers)):
+            yield self._frame(block, positions)
+
     def rows(self, positions: Sequence[int]) -> pl.DataFrame:
         """Every record: row number, fault, and the columns at `positions`."""
-        fields = len(self.headers)
-        measured = measure(self.body, separator=self.separator, fields=fields)
-        if measured is not None:
-            frame = self._fast(measured, positions)
-            if frame is not None:
-                return frame
-        return self._careful(positions)
+        return pl.concat([pl.DataFrame(schema=_schema(positions)), *self.blocks(positions)])
 
-    def _fast(self, measured: Records, positions: Sequence[int]) -> pl.DataFrame | None:
-        sound = measured.sound_bytes(self.body)
+    def _frame(self, block: Block, positions: Sequence[int]) -> pl.DataFrame:
+        good = self._parsed(block, positions)
+        nothing = (None,) * len(positions)
+        others: list[tuple[int | str | None, ...]] = []
+        for line, fields in block.ragged:
+            others.append((line + self.first_line, _ragged(fields, len(self.headers)), *nothing))
+        for line, values, broken in block.taken_apart:
+            row = line + self.first_line
+            if broken or len(values) != len(self.headers):
+                others.append((row, broken or _ragged(len(values), len(self.headers)), *nothing))
+            else:
+                others.append((row, None, *(values[position] or None for position in positions)))
+        if not others:
+            return good
+        return pl.concat([good, pl.DataFrame(others, schema=_schema(positions), orient="row")]).sort("row")
+
+    def _parsed(self, block: Block, positions: Sequence[int]) -> pl.DataFrame:
+        """The sound records. Should the fast parser see another number of them, they are read one by one."""
         columns = {str(i): pl.String for i in range(len(self.headers))}
         try:
             values = pl.read_csv(
-                sound,
+                block.sound,
                 has_header=False,
                 schema=columns,
                 columns=sorted(positions),
                 separator=self.separator,
-                quote_char='"' if b'"' in sound else None,
+                quote_char='"' if block.quoted else None,
                 raise_if_empty=False,
             )
         except pl.exceptions.PolarsError:
-            return None
-        lines = measured.lines[measured.sound] + self.first_line
-        if values.height != len(lines):
-            return None
-        good = values.select(
-            pl.Series("row", lines, dtype=pl.Int64),
+            values = pl.DataFrame()
+        if values.height != len(block.sound_lines):
+            text = io.StringIO(block.sound.decode(), newline="")
+            records = [
+                [record[position] or None for position in sorted(positions)]
+                for record in csv.reader(text, delimiter=self.separator)
+            ]
+            values = pl.DataFrame(records, schema={str(p): pl.String for p in sorted(positions)}, orient="row")
+        return values.select(
+            pl.Series("row", block.sound_lines + self.first_line, dtype=pl.Int64),
             pl.lit(None, dtype=pl.String).alias("fault"),
             *(pl.col(str(position)) for position in positions),
         )
-        ragged = measured.ragged
-        if not ragged.any():
-            return good
-        faults = pl.DataFrame(
-            {
-                "row": pl.Series(measured.lines[ragged] + self.first_line, dtype=pl.Int64),
-                "fault": [_ragged(int(n), len(self.headers)) for n in measured.fields[ragged]],
-            }
-        )
-        return pl.concat([good, faults], how="diagonal").sort("row")
 
-    def _careful(self, positions: Sequence[int]) -> pl.DataFrame:
-        schema: dict[str, pl.DataType | type[pl.DataType]] = {
-            "row": pl.Int64,
-            "fault": pl.String,
-            **{str(position): pl.String for position in positions},
-        }
-        frames = [pl.DataFrame(schema=schema)]
-        batch: list[tuple[int | str | None, ...]] = []
-        nothing = (None,) * len(positions)
-        for line, values, broken in careful_records(
-            self.body.decode(), separator=self.separator, fields=len(self.headers)
-        ):
-            row = line + self.first_line
-            if broken:
-                batch.append((row, broken, *nothing))
-            elif len(values) != len(self.headers):
-                batch.append((row, _ragged(len(values), len(self.headers)), *nothing))
-            else:
-                batch.append((row, None, *(values[position] for position in positions)))
-            if len(batch) == _CHUNK_RECORDS:
-                frames.append(pl.DataFrame(batch, schema=schema, orient="row"))
-                batch = []
-        frames.append(pl.DataFrame(batch, schema=schema, orient="row"))
-        return pl.concat(frames)
+
+def _schema(positions: Sequence[int]) -> dict[str, pl.DataType | type[pl.DataType]]:
+    return {"row": pl.Int64, "fault": pl.String, **{str(position): pl.String for position in positions}}
 
 
 def open_text(data: bytes, *, name: str, encoding: str | None, separator: str | None, wanted: Wanted) -> TextSource:

@@ -6,7 +6,7 @@ read as something that it may not mean is marked with UNSURE, which no reading a
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -23,57 +23,133 @@ UNSURE = " ?"
 _DAY_MONTH_YEAR = r"^\d{1,2}([./-])\d{1,2}[./-]\d{4}( \d{1,2}:\d{2}(:\d{2})?)?$"
 _SERIAL = r"^\d{5}(\.\d+)?$"  # days since 1899-12-30, as a workbook keeps a date
 _NUMBER_WITH_COMMA = r"^[+-]?\d*,\d+$"
+_NUMBER_WITH_POINT = r"^[+-]?\d*\.\d+$"
 _GROUPED = r"^[+-]?\d{1,3}(,\d{3})+$"  # could be thousands as well as a decimal comma
 _TIME_DIRECTIVES = ("%H", "%I", "%M", "%S", "%T", "%R")
 _SIGNIFICANT = 12  # figures kept of a converted value: beyond any measurement, short of the noise of floating point
 
 
 @dataclass(frozen=True, slots=True)
-class Translated:
-    """One table in the dictionary's layout; `notes` tell what was detected, `faults` what must be stated in the mapping."""
+class Manner:
+    """How a table's numbers and dates are written.
 
-    frame: pl.DataFrame
+    `decimal`: the sign before fractions. `dates`: the pattern of each date column, None for ISO dates alone. `notes` tell what was
+    found out, `faults` what must be stated in the mapping.
+    """
+
+    decimal: str
+    dates: Mapping[str, str | None]
     notes: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
 
 
+class Evidence:
+    """What the whole of a table shows of the way in which it is written: looked at block by block, decided at the end."""
+
+    def __init__(self, table: Table, positions: Mapping[str, int], mapping: TableMapping) -> None:
+        self._table, self._positions, self._mapping = table, positions, mapping
+        here = [column for column in table.columns if column.name in positions]
+        self._dates = [column for column in here if column.type == "date" and mapping.dates is None]
+        states_numbers = mapping.decimal is not None or mapping.thousands is not None
+        self._numbers = [column for column in here if column.type == "real" and not states_numbers]
+        self._foreign = {column.name: pl.Series(column.name, [], dtype=pl.String) for column in self._dates}
+        self._comma = self._point = False
+
+    @property
+    def positions(self) -> list[int]:
+        """Where the columns stand that are looked at."""
+        return sorted(self._positions[column.name] for column in (*self._dates, *self._numbers))
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether everything seen so far is written as the dictionary writes it, so that nothing is to be decided."""
+        return not self._comma and all(values.is_empty() for values in self._foreign.values())
+
+    def see(self, rows: pl.DataFrame) -> None:
+        """Take in a block of rows: text columns named by their positions."""
+        for column in self._dates:
+            written = rows[str(self._positions[column.name])].alias(column.name)
+            found = _foreign_dates(written, self._mapping.codes.get(column.name), column)
+            if not found.is_empty():
+                self._foreign[column.name] = self._foreign[column.name].append(found).unique(maintain_order=True)
+        for column in self._numbers:
+            value = rows[str(self._positions[column.name])]
+            self._comma = self._comma or _shows(value, ",", _NUMBER_WITH_COMMA, but_not=_GROUPED)
+            self._point = self._point or _shows(value, ".", _NUMBER_WITH_POINT)
+
+    def plain(self) -> Manner:
+        """What holds as long as nothing else is seen."""
+        return Manner(self._mapping.decimal or ".", dict.fromkeys((c.name for c in self._dates), None))
+
+    def manner(self) -> Manner:
+        """What all that was seen amounts to."""
+        notes: list[str] = []
+        faults: list[str] = []
+        decimal = self._mapping.decimal or "."
+        # A decimal comma: some numbers could be nothing else, and none has a point.
+        if self._comma and not self._point:
+            decimal = ","
+            notes.append("numbers read with a decimal comma")
+        dates: dict[str, str | None] = {}
+        for column in self._dates:
+            dates[column.name], note, fault = _date_order(self._foreign[column.name], column)
+            notes += [f"{column.name} {note}"] if note else []
+            faults += [fault] if fault else []
+        return Manner(decimal, dates, tuple(notes), tuple(faults))
+
+
 def translate(
-    table: Table, rows: pl.DataFrame, positions: Mapping[str, int], mapping: TableMapping, *, typed_cells: bool
-) -> Translated:
+    table: Table,
+    rows: pl.DataFrame,
+    positions: Mapping[str, int],
+    mapping: TableMapping,
+    manner: Manner,
+    *,
+    typed_cells: bool,
+) -> pl.DataFrame:
     """`rows` (`row`, `fault`, text columns by position) as `row`, `fault` and the dictionary's columns, all text.
 
     `positions` says where each of our columns stands; others come from the mapping's constants, or are null.
     `typed_cells`: the file holds numbers and dates as such (a workbook, Parquet), whose decimal sign is always a point.
     """
-    notes: list[str] = []
-    faults: list[str] = []
-    decimal = mapping.decimal
-    if decimal is None and _writes_decimal_comma(table, rows, positions, mapping):
-        decimal = ","
-        notes.append("numbers read with a decimal comma")
-    columns = rows.select("row", "fault")
+    columns: list[pl.Series] = rows.select("row", "fault").get_columns()
     for column in table.columns:
         if column.name not in positions:
             constant = pl.lit(_constant_text(mapping.constants.get(column.name)), dtype=pl.String)
             # A line that could not be read holds nothing, not even a constant.
             filled = pl.when(pl.col("fault").is_null()).then(constant)
-            columns = columns.with_columns(filled.alias(column.name))
+            columns.append(rows.select(filled.alias(column.name)).to_series())
             continue
         written = rows[str(positions[column.name])].alias(column.name)
-        codes = mapping.codes.get(column.name)
-        value = _cleaned(column.name) if codes is None else _coded(written, codes, column)
+        value = _written_value(written, mapping.codes.get(column.name), column)
         if column.type in ("int", "real"):
-            value = _number(value, decimal=decimal or ".", thousands=mapping.thousands, typed_cells=typed_cells)
+            value = _number(value, decimal=manner.decimal, thousands=mapping.thousands, typed_cells=typed_cells)
             value = _in_our_unit(value, column, mapping.units.get(column.name))
         elif column.type == "date":
-            pattern = mapping.dates
-            if pattern is None:
-                pattern, note, fault = _date_order(over_distinct(written, value).to_series(), column)
-                notes += [f"{column.name} {note}"] if note else []
-                faults += [fault] if fault else []
-            value = _iso_date(value, pattern, serials=typed_cells)
-        columns = columns.with_columns(over_distinct(written, value).to_series())
-    return Translated(columns, tuple(notes), tuple(faults))
+            value = _iso_date(value, mapping.dates or manner.dates.get(column.name), serials=typed_cells)
+        columns.append(over_distinct(written, value).to_series())
+    return pl.DataFrame(columns)
+
+
+def _written_value(written: pl.Series, codes: Mapping[str, str] | None, column: Column) -> pl.Expr:
+    return _cleaned(column.name) if codes is None else _coded(written, codes, column)
+
+
+def _foreign_dates(written: pl.Series, codes: Mapping[str, str] | None, column: Column) -> pl.Series:
+    """The different values that look like dates and are not ISO dates."""
+    values = over_distinct(written, _written_value(written, codes, column)).to_series().unique(maintain_order=True)
+    return values.filter(values.is_not_null() & values.str.contains(_DAY_MONTH_YEAR))
+
+
+def _shows(values: pl.Series, sign: str, pattern: str, *, but_not: str | None = None) -> bool:
+    """Whether any value holds the sign in the way of the pattern."""
+    held = values.filter(values.str.contains(sign, literal=True)).str.strip_chars()
+    if held.is_empty():
+        return False
+    found = held.str.contains(pattern)
+    if but_not is not None:
+        found = found & ~held.str.contains(but_not)
+    return bool(found.any())
 
 
 def _constant_text(value: Constant | None) -> str | None:
@@ -184,24 +260,3 @@ def _date_order(values: pl.Series, column: Column) -> tuple[str | None, str, str
             ),
         )
     return pattern, f"read as {pattern}", ""
-
-
-def _writes_decimal_comma(
-    table: Table, rows: pl.DataFrame, positions: Mapping[str, int], mapping: TableMapping
-) -> bool:
-    """Whether the table's numbers show a decimal comma: some could be nothing else, and none has a point."""
-    if mapping.thousands is not None:
-        return False
-    reals = [str(positions[c.name]) for c in table.columns if c.type == "real" and c.name in positions]
-    return _any(rows, reals, _NUMBER_WITH_COMMA, but_not=_GROUPED) and not _any(rows, reals, r"^[+-]?\d*\.\d+$")
-
-
-def _any(rows: pl.DataFrame, columns: Sequence[str], pattern: str, but_not: str | None = None) -> bool:
-    found = False
-    for column in columns:
-        value = pl.col(column).str.strip_chars()
-        test = value.str.contains(pattern)
-        if but_not is not None:
-            test = test & ~value.str.contains(but_not)
-        found = found or bool(rows.select(test.any()).item())
-    return found

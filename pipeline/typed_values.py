@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
 from pipeline.case_tables import FALSE_WORDS, TRUE_WORDS, Column, Table
 from pipeline.distinct import over_distinct
-from pipeline.rules import unreadable
+from pipeline.rules import unreadable, unusable_values
+from pipeline.table_rows import BAD_SCHEMA, TableRows
 
 ISO_DATE = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?$"
 _LARGEST_WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart
@@ -61,6 +64,49 @@ def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
             read = over_distinct(as_text(values), *_named(column, *_from_text(column)))
         columns += read.with_columns(pl.col(pl.Boolean).exclude(column.name).fill_null(value=False)).get_columns()
     return frame.with_columns(columns)
+
+
+def settle(table: Table, frame: pl.DataFrame) -> TableRows:
+    """`frame` (`row`, `fault` and the dictionary's columns, text or typed) as typed rows; what a bad value said is gone.
+
+    Columns of codes become enumerations, keys stay as they are.
+    """
+    unread = frame.filter(pl.col("fault").is_not_null())
+    readable = frame if unread.is_empty() else frame.filter(pl.col("fault").is_null())
+    read = typed(table, readable)
+    listed = [pl.DataFrame(schema=BAD_SCHEMA)]
+    broken: dict[str, pl.Series] = {}
+    tests = unusable_values(table)
+    for one, here in zip(
+        tests, read.select(t.broken.fill_null(value=False).alias(str(i)) for i, t in enumerate(tests)), strict=True
+    ):
+        if here.any():
+            listed.append(
+                read.filter(here).select(
+                    "row", pl.lit(one.column).alias("column"), pl.lit(one.sentence).alias("reason")
+                )
+            )
+            broken[one.column] = here | broken[one.column] if one.column in broken else here
+    rows = read.select(
+        "row",
+        *(
+            pl.when(~broken[c.name]).then(pl.col(c.name)).alias(c.name) if c.name in broken else c.name
+            for c in table.columns
+        ),
+    )
+    codes = [pl.col(c.name).cast(pl.Enum(c.codes)) for c in table.columns if c.type == "code"]
+    return TableRows(
+        rows.with_columns(codes), unread.select("row", "fault"), pl.concat(listed).sort("row", maintain_order=True)
+    )
+
+
+def joined(parts: Sequence[TableRows]) -> TableRows:
+    """The blocks of one table as one, in order; there is at least one."""
+    return TableRows(
+        pl.concat([part.rows for part in parts]),
+        pl.concat([part.unread for part in parts]),
+        pl.concat([part.bad for part in parts]),
+    )
 
 
 def _named(column: Column, value: pl.Expr, mark: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
