@@ -91,7 +91,8 @@ def _at_edge(part: npt.NDArray[np.uint8], quotes: Positions, opens: Marks, sign:
     after = np.where(quotes < len(part) - 1, part[np.minimum(quotes + 1, len(part) - 1)], _NEWLINE)
     starts = (before == sign) | (before == _NEWLINE) | (before == _QUOTE)
     stops = (after == sign) | (after == _NEWLINE) | (after == _RETURN) | (after == _QUOTE)
-    return np.where(opens, starts, stops)
+    at_edge: Marks = np.where(opens, starts, stops)
+    return at_edge
 
 
 def _block(body: bytes, lines: _Lines, line: int, separator: str, fields: int) -> tuple[Block, int, int]:
