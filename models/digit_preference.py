@@ -10,6 +10,7 @@ from scipy.special import betainc
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 STEP = 5
 HALF = STEP // 2
@@ -52,28 +53,28 @@ def digit_preference(values: Ints) -> DigitPreference | None:
     windows = padded[STEP - HALF :].reshape(last, STEP)
     on, around = windows[:, HALF], windows.sum(axis=1)
     keep = ~_limits(on, around)
-    hits, n = int(on[keep].sum()), int(around[keep].sum())
+    hits, n = on[keep].sum(), around[keep].sum()
     if n < FEWEST_LEFT:
         return None
     digits = np.bincount(values % 10, minlength=10) / len(values)
     return DigitPreference(
         n=len(values),
-        index=100.0 * STEP * hits / n,
+        index=float(100.0 * STEP * hits / n),
         share_0=float(digits[0]),
         share_5=float(digits[5]),
-        p_value=_at_least(hits, n),
+        p_value=float(_at_least(hits, n)),
     )
 
 
 def _limits(on: Ints, around: Ints) -> Flags:
     """The few windows whose own multiple holds more than chance would give, the largest excess first."""
-    alone: Flags = np.array([_at_least(int(h), int(n)) < LIMIT_P for h, n in zip(on, around, strict=True)])
-    excess = np.where(alone, on - around / STEP, 0.0)
+    alone = np.flatnonzero(np.logical_and(on > around / STEP, _at_least(on, around) < LIMIT_P))
+    excess = on[alone] - around[alone] / STEP
     marked = np.zeros(len(on), dtype=np.bool_)
-    marked[np.argsort(-excess, kind="stable")[:MOST_LIMITS]] = True
-    return np.logical_and(marked, alone)
+    marked[alone[np.argsort(-excess, kind="stable")[:MOST_LIMITS]]] = True
+    return marked
 
 
-def _at_least(hits: int, n: int) -> float:
-    """Chance of at least `hits` of `n` at one in five."""
-    return 1.0 if hits == 0 else float(betainc(hits, n - hits + 1, 1 / STEP))
+def _at_least(hits: Ints, n: Ints) -> Floats:
+    """Chance of at least `hits` of `n` at one in five, of each window."""
+    return np.where(hits > 0, betainc(np.maximum(hits, 1), n - hits + 1, 1 / STEP), 1.0)
