@@ -1,4 +1,4 @@
-"""Dates that look made up or lost: weekends, one day of the month, New Year's Day, the future, weeks without a procedure."""
+"""Dates that look made up or lost: weekends, one day of the month, New Year's Day, weeks without a procedure."""
 
 from __future__ import annotations
 
@@ -25,13 +25,12 @@ SHORTEST_GAP = 28  # days: a summer closing is not a gap of the export; common p
 
 _ASK_WEEKEND = "Ask whether the date is that of the procedure, or was entered later or shifted to protect identities."
 _ASK_DAY = "Ask the data manager whether a day is filled in where only the month or the year was known."
-_ASK_FUTURE = "Correct the dates at the source: day and month, or two years, may have been exchanged."
 _ASK_GAP = "Ask the site whether it was closed, or whether these weeks are missing from the export."
 _ASK_END = "Ask the data manager whether the site's later procedures were exported."
 
 
-def odd_dates(frames: Mapping[str, pl.DataFrame], where: Places, today: date | None) -> Found:
-    """Findings on `procedure_date`, and on dates after `today` anywhere; no day is named, quarters only."""
+def odd_dates(frames: Mapping[str, pl.DataFrame], where: Places) -> Found:
+    """Findings on `procedure_date`; no date is named, quarters only."""
     procedures = (
         frames["procedures"]
         .select("procedure_date", "urgency")
@@ -45,8 +44,7 @@ def odd_dates(frames: Mapping[str, pl.DataFrame], where: Places, today: date | N
     gaps, more = _gaps(procedures, where)
     found += gaps
     looks += more
-    kept = Found(tuple(found), looks).beyond_chance()
-    return Found((*kept.findings, *(_future(frames, today) if today is not None else ())), looks)
+    return Found(tuple(found), looks).beyond_chance()
 
 
 def _weekends(procedures: pl.DataFrame) -> Iterator[Finding]:
@@ -129,27 +127,3 @@ def _gaps(procedures: pl.DataFrame, where: Places) -> tuple[list[Finding], int]:
             )
         )  # fmt: skip
     return found, looks
-
-
-def _future(frames: Mapping[str, pl.DataFrame], today: date) -> Iterator[Finding]:
-    for table, column in (
-        ("procedures", "procedure_date"),
-        ("complications", "complication_date"),
-        ("follow_up", "event_date"),
-    ):
-        dates = frames[table][column]
-        later = int((dates > today).sum())
-        if later:
-            told = f"{later:,} of {len(dates) - dates.null_count():,} dates lie in the future."
-            yield Finding(
-                "future",
-                table,
-                column,
-                told,
-                _ASK_FUTURE,
-                "dates",
-                float(later),
-                len(dates),
-                certainty="counted",
-                urgent=True,
-            )
