@@ -39,6 +39,11 @@ class ParquetSource:
         """None: a Parquet file has columns."""
         return ""
 
+    @property
+    def epoch(self) -> None:
+        """None: a Parquet file has columns of dates."""
+        return None
+
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """The first rows' values of the columns at `positions`."""
         return self._text(positions, rows=SAMPLE_ROWS)
@@ -77,10 +82,13 @@ class ParquetSource:
         )
 
 
-def open_parquet(data: bytes, *, name: str) -> ParquetSource:
-    """A Parquet file's bytes with its column names. Raises NeedsMending when it is no Parquet file."""
+def open_parquet(data: bytes, *, name: str, sha256: str | None = None) -> ParquetSource:
+    """A Parquet file's bytes with its column names; `sha256` is that of the file when it was packed.
+
+    Raises NeedsMending when it is no Parquet file.
+    """
     try:
         headers = tuple(pq.read_schema(io.BytesIO(data)).names)
     except _DAMAGED:
         raise NeedsMending(f"{name}: not a Parquet file, or a damaged one; export it again") from None
-    return ParquetSource(name=name, sha256=hashlib.sha256(data).hexdigest(), headers=headers, data=data)
+    return ParquetSource(name=name, sha256=sha256 or hashlib.sha256(data).hexdigest(), headers=headers, data=data)
