@@ -9,7 +9,7 @@ import hashlib
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -83,6 +83,8 @@ class Plan(_Part):
     """Thresholds that withhold an estimate or put a caution beside it."""
     smallest_count_shown: Annotated[int, Field(ge=2, le=50)] = 5
     """The smallest count that is printed: counts from 1 to one below it are hidden; 0 is shown."""
+    withdrawn_rows: Literal["ask", "keep", "drop"] = "ask"
+    """Rows that a new export no longer holds: keep (it holds only what is new), drop (it is the whole history), ask (stop and count them)."""
     seed: int = 20260101
     """Seed of the draws for traits that are not recorded; another seed moves estimates by a little (docs/methods.md)."""
 
