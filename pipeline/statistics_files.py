@@ -24,7 +24,7 @@ from pipeline.mapping import TableMapping
 from pipeline.source import SAMPLE_ROWS, fold
 from pipeline.value_labels import meaning
 
-_BLOCK_ROWS = 500_000  # the library holds each value as an object of its own, some 50 bytes
+_BLOCK_ROWS = 100_000  # the library holds each value as an object of its own, some 50 bytes
 _WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart
 _MOST_ROWS_A_BYTE = 1032  # the most that the compression of a .zsav can do (RFC 1951); who claims more rows is damaged
 _TRANSPORT_CARD = 80  # bytes; a SAS transport file is made of such cards
@@ -199,12 +199,15 @@ def open_statistics(
     when it was packed. Raises NeedsMending when it is no such file, is damaged, or its letters cannot be decoded.
     """
     _, about = _read(data, suffix, name, mapping.encoding, metadataonly=True)
-    headers = tuple(str(header) for header in about.column_names)
+    headers = tuple(about.column_names)
     height = about.number_rows
-    if len(set(headers)) < len(headers) or (suffix == ".xpt" and len(data) % _TRANSPORT_CARD):
+    if (
+        None in headers
+        or len(set(headers)) < len(headers)
+        or (height is not None and height > _MOST_ROWS_A_BYTE * len(data))
+        or (suffix == ".xpt" and len(data) % _TRANSPORT_CARD)
+    ):
         raise NeedsMending(f"{name}: the file is damaged or cut short; export it again")
-    if height is not None and height > _MOST_ROWS_A_BYTE * len(data):
-        raise NeedsMending(f"{name}: the file is damaged; export it again")
     by_header = {fold(mapping.header(column.name)): column for column in table.columns}
     labels = {
         position: _labels(about.variable_value_labels[header], by_header.get(fold(header)), mapping)
@@ -236,7 +239,8 @@ def _read(data: bytes, suffix: str, name: str, encoding: str | None, **how: Any)
     except _FAULTS as fault:
         if "encoding" in str(fault):
             raise NeedsMending(
-                f'{name}: its letters cannot be decoded; give its encoding in the mapping (encoding = "cp1252", for instance)'
+                f'{name}: its letters cannot be decoded; give its encoding in the mapping (encoding = "cp1252", for instance), '
+                "or export it again if it is damaged"
             ) from None
         raise NeedsMending(f"{name}: not a {suffix} file, or a damaged one; export it again") from None
 
