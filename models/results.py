@@ -142,10 +142,10 @@ class TableCount:
 
 @dataclass(frozen=True, slots=True)
 class ReasonCount:
-    """Rows set aside (`what` = "row") or single values blanked (`what` = "value") for one reason."""
+    """Rows set aside (`what` = "row"), single values blanked ("value") or rows used that are odd ("warning"), for one reason."""
 
     table: str
-    what: Literal["row", "value"]
+    what: Literal["row", "value", "warning"]
     reason: str
     count: int
 

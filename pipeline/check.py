@@ -1,18 +1,26 @@
 """Holds the tables against the dictionary and the rules: rows that cannot be used are set aside, bad optional values blanked.
 
 For each table: rows read = rows used + rows set aside. Nothing is lost without a line that says why.
+
+In three rounds. First rows are set aside, table by table, parents before children: for what they say, for a key that stands twice, with
+their parent, and then by the rules across rows, one after the other. No such rule looks from a table at one that comes
+after it, so one round is enough. Then single values of the rows left are blanked, and last come the warnings, both of which may look at any
+table. A rule sees what the rules before it have left, whatever the order of the rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 
 import polars as pl
+import polars.selectors as cs
 
 from models.results import ReasonCount, TableCount
-from pipeline.case_tables import ATTEMPTS, TABLES, Table, table
+from pipeline.case_tables import ATTEMPTS, PATIENTS, PSEUDONYM_COLUMNS, TABLES, Table, table
 from pipeline.faults import NeedsMending
+from pipeline.findings import PLACE, TablesUnderCheck, UnderCheck
 from pipeline.rules import (
     MAY_BE_ABSENT,
     NO_PARENT,
@@ -20,227 +28,264 @@ from pipeline.rules import (
     OPTIONAL_REFERENCES,
     PARENT_SET_ASIDE,
     SAME_ROW_TWICE,
+    Effect,
     Rule,
     across_columns,
     conflicting_key,
-    same_order,
-    unreadable,
-    value_rules,
+    conflicting_value,
+    not_after,
 )
-from pipeline.typed_values import typed
-
-SET_ASIDE_SCHEMA = {"table": pl.String, "row": pl.Int64, "key": pl.String, "reason": pl.String}
-BLANKED_SCHEMA = {"table": pl.String, "row": pl.Int64, "key": pl.String, "column": pl.String, "reason": pl.String}
-_INDEX = "index"  # position of a row in its frame while it is checked: `row` is the file's, and may be anything
-_REASON_SCHEMA = {_INDEX: pl.UInt32, "reason": pl.String}
+from pipeline.rules_across import ACROSS, Across
+from pipeline.table_rows import TableRows
+from pipeline.typed_values import settle
 
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """The tables as they are used, typed by the dictionary, and all that was not used.
+    """The tables as they are used, typed by the dictionary, and all that was not used or is odd.
 
     `set_aside`: table, row, key, reason (one line a row; several reasons joined with "; "). `blanked`: table, row, key,
-    column, reason, for rows that are used. `reasons` counts each reason by itself, so that a row with two counts in two.
-    `lesions_in_doubt`: keys of lesions with an attempt set aside, other than one that merely stands twice: what happened on the
+    column, reason, for rows that are used. `warned`: table, row, key, reason, one line a row and reason, for rows that are used as they
+    are. `row` is null for a row of an earlier delivery. `reasons` counts each reason by itself, so that a row with two counts in
+    two. `lesions_in_doubt`: keys of lesions with an attempt set aside, other than one that merely stands twice: what happened on the
     table there is not known.
     """
 
     frames: Mapping[str, pl.DataFrame]
     set_aside: pl.DataFrame
     blanked: pl.DataFrame
+    warned: pl.DataFrame
     counts: tuple[TableCount, ...]
     reasons: tuple[ReasonCount, ...]
     lesions_in_doubt: pl.Series = field(repr=False)
 
 
-@dataclass(frozen=True, slots=True)
-class _CheckedTable:
-    """One table: rows used, rows set aside (with a list of reasons), values blanked, and every key that was read."""
-
-    used: pl.DataFrame
-    set_aside: pl.DataFrame
-    blanked: pl.DataFrame
-    keys_read: pl.Series = field(repr=False)
-    lost: pl.DataFrame = field(repr=False)  # the rows set aside as they were read, less those that merely stand twice
-
-
-def check(frames: Mapping[str, pl.DataFrame]) -> Accepted:
+def check(frames: Mapping[str, pl.DataFrame | TableRows], *, received: date | None = None) -> Accepted:
     """The rows and values of `frames` that can be used, and the others with their reasons.
 
-    Takes what `read_export` gives (text, with `row` and `fault`), or typed frames in the dictionary's layout: rows are
-    then numbered from 1, absent optional columns are added as null and unknown ones left out. Raises NeedsMending when a
-    needed table or column is not there at all.
+    Takes what reading gives: typed rows (TableRows; `row` is unique in its table), or frames in the dictionary's layout, as text or
+    typed. Rows of a frame without `row` and `fault` are numbered from 1, absent optional columns are added as null and unknown ones left
+    out. `received` is the day on which the tables were received: later dates cannot be used; None asks for no such rule.
+    Raises NeedsMending when a needed table or column is not there at all.
     """
-    laid_out = {one.name: _in_layout(one, frames.get(one.name)) for one in TABLES}
-    checked: dict[str, _CheckedTable] = {}
-    counts: list[TableCount] = []
+    rows = _as_rows(frames, received)
+    tables = TablesUnderCheck({one.name: UnderCheck(one, rows.pop(one.name)) for one in TABLES})
     for one in TABLES:
-        result = _check_table(one, laid_out.pop(one.name), checked)
-        count = TableCount(one.name, len(result.used) + len(result.set_aside), len(result.used), len(result.set_aside))
-        checked[one.name] = result
-        counts.append(count)
-    set_aside = pl.concat([result.set_aside for result in checked.values()])
-    blanked = pl.concat([result.blanked for result in checked.values()])
+        _set_rows_aside(tables, one)
+    for one in TABLES:
+        _blank_values(tables, one)
+    for one in TABLES:
+        _warn(tables, one)
+    every = [tables[one.name] for one in TABLES]
+    used = {one.name: tables[one.name].used() for one in TABLES}
+    set_aside = {one.table.name: one.rows_set_aside() for one in every}
     return Accepted(
-        frames={name: result.used for name, result in checked.items()},
-        set_aside=set_aside.with_columns(pl.col("reason").list.join("; ")),
-        blanked=blanked,
-        counts=tuple(counts),
-        reasons=_reason_counts(set_aside, blanked),
-        lesions_in_doubt=checked[ATTEMPTS.name].lost["lesion_id"].drop_nulls().unique(maintain_order=True),
+        frames=used,
+        set_aside=pl.concat(set_aside.values()),
+        blanked=pl.concat(one.values_blanked() for one in every),
+        warned=pl.concat(one.rows_warned_of() for one in every),
+        counts=tuple(_count(one, len(used[one.table.name]), len(set_aside[one.table.name])) for one in every),
+        reasons=_reason_counts(every),
+        lesions_in_doubt=tables[ATTEMPTS.name].lost("lesion_id"),
     )
 
 
-def _in_layout(one: Table, frame: pl.DataFrame | None) -> pl.DataFrame:
-    """`row`, `fault` and the dictionary's columns in order, whatever their types."""
-    if frame is None:
-        if one.name not in MAY_BE_ABSENT:
+def _count(one: UnderCheck, used: int, set_aside: int) -> TableCount:
+    if used + set_aside != one.read:  # a fault of ours: better no report than one that lost rows
+        raise AssertionError(f"{one.table.name}: rows used and rows set aside are not the rows read")
+    return TableCount(one.table.name, one.read, used, set_aside)
+
+
+def _reason_counts(every: list[UnderCheck]) -> tuple[ReasonCount, ...]:
+    counts: list[ReasonCount] = []
+    for one in every:
+        found = one.reasons().sort("what", "count", "reason", descending=[False, True, False])
+        counts += [ReasonCount(one.table.name, what, reason, count) for what, reason, count in found.rows()]
+    return tuple(counts)
+
+
+# What comes in
+
+
+def _as_rows(frames: Mapping[str, pl.DataFrame | TableRows], received: date | None) -> dict[str, TableRows]:
+    rows: dict[str, TableRows] = {}
+    for one in TABLES:
+        given = frames.get(one.name)
+        if given is None and one.name not in MAY_BE_ABSENT:
             raise NeedsMending(f"{one.name}: the table is not there; give a frame of that name")
-        frame = pl.DataFrame(schema=dict.fromkeys(one.column_names, pl.String))
+        read = given if isinstance(given, TableRows) else _settled(one, given, rows)
+        rows[one.name] = read if received is None else _not_later(one, read, received)
+    return rows
+
+
+def _settled(one: Table, frame: pl.DataFrame | None, others: Mapping[str, TableRows]) -> TableRows:
+    """A frame as typed rows, its codes as the plain text that it gave them in; no rows where there is no table."""
+    if frame is None:
+        return _nothing(one, others)
+    read = settle(one, _in_layout(one, frame))
+    return TableRows(read.rows.with_columns(cs.enum().cast(pl.String)), read.unread, read.bad)
+
+
+def _in_layout(one: Table, frame: pl.DataFrame) -> pl.DataFrame:
+    """`row`, `fault` and the dictionary's columns in order, whatever their types."""
     missing = [c.name for c in one.columns if c.needed and c.name not in frame.columns]
     if missing:
         raise NeedsMending(*(f"{one.name}: no column {name}, which is needed; add it" for name in missing))
     counted = pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("row")
     row = pl.col("row").cast(pl.Int64) if {"row", "fault"} <= set(frame.columns) else counted
     absent = [pl.lit(None, dtype=pl.String).alias(n) for n in ("fault", *one.column_names) if n not in frame.columns]
-    laid_out = frame.with_columns(row, *absent).select("row", "fault", *one.column_names)
-    return laid_out.with_row_index(_INDEX).with_columns(pl.col(_INDEX).cast(pl.UInt32))
+    return frame.with_columns(row, *absent).select("row", "fault", *one.column_names)
 
 
-def _check_table(one: Table, frame: pl.DataFrame, checked: Mapping[str, _CheckedTable]) -> _CheckedTable:
-    parsed = typed(one, frame)
-    readable = parsed.filter(pl.col("fault").is_null())
-    rules = value_rules(one)
-
-    # A line that could not be read holds no values: only its own fault is told.
-    found = [parsed.filter(pl.col("fault").is_not_null()).select(_INDEX, pl.col("fault").alias("reason"))]
-    found += [_broken(readable, rule) for rule in rules if rule.column is None]
-    found += _key_reasons(one, readable)
-    found += _parent_reasons(one, readable, checked)
-    reasons = pl.concat(found)
-
-    usable = readable.join(reasons, on=_INDEX, how="anti", maintain_order="left")
-    order = _order_reasons(one, usable)
-    reasons = pl.concat([reasons, order])
-    usable = usable.join(order, on=_INDEX, how="anti", maintain_order="left")
-
-    usable, blanked = _blank(one, usable, [rule for rule in rules if rule.column is not None])
-    usable, more = _blank(one, usable, across_columns(one))
-    usable, lost = _blank_lost_references(one, usable, checked)
-
-    lists = reasons.group_by(_INDEX, maintain_order=True).agg("reason")
-    unused = parsed.join(lists, on=_INDEX, how="inner", maintain_order="left")
-    set_aside = unused.select(pl.lit(one.name).alias("table"), "row", pl.col(one.key).alias("key"), "reason")
-    if len(usable) + len(set_aside) != len(frame):  # a fault of ours: better no report than one that lost rows
-        raise AssertionError(f"{one.name}: rows used and rows set aside are not the rows read")
-    return _CheckedTable(
-        used=usable.select(one.column_names),
-        set_aside=set_aside,
-        blanked=pl.concat([blanked, more, lost]).sort("row", maintain_order=True),
-        keys_read=parsed[one.key].drop_nulls().unique(),
-        lost=unused.filter(pl.col("reason") != [SAME_ROW_TWICE]).select(one.column_names),
-    )
+def _nothing(one: Table, others: Mapping[str, TableRows]) -> TableRows:
+    """A table that is not there, its keys of the type of the others'."""
+    empty = settle(one, pl.DataFrame(schema=dict.fromkeys(("fault", *one.column_names), pl.String) | {"row": pl.Int64}))
+    keys = others[PATIENTS.name].rows[PATIENTS.key].dtype
+    named = [pl.col(name).cast(keys) for name in one.column_names if name in PSEUDONYM_COLUMNS]
+    return TableRows(empty.rows.with_columns(named), empty.unread, empty.bad)
 
 
-def _broken(frame: pl.DataFrame, rule: Rule) -> pl.DataFrame:
-    return _with_reason(frame.filter(rule.broken.fill_null(value=False)), rule.sentence)
+def _not_later(one: Table, read: TableRows, received: date) -> TableRows:
+    """The rows without the dates that lie after the day of receipt, these listed as bad."""
+    rows, bad = read.rows, read.bad
+    for value in not_after(one, received):
+        late = rows.lazy().filter(value.broken).select("row").collect()
+        if late.is_empty():
+            continue
+        rows = rows.with_columns(pl.when(~value.broken).then(pl.col(value.column)).alias(value.column))
+        more = late.select("row", pl.lit(value.column).alias("column"), pl.lit(value.sentence).alias("reason"))
+        bad = pl.concat([bad, more])
+    return TableRows(rows, read.unread, bad)
 
 
-def _with_reason(frame: pl.DataFrame, sentence: str) -> pl.DataFrame:
-    return frame.select(_INDEX, pl.lit(sentence, dtype=pl.String).alias("reason"))
+# Rows set aside
 
 
-def _key_reasons(one: Table, frame: pl.DataFrame) -> list[pl.DataFrame]:
-    """Of identical rows the first is used; of rows that share their key and differ, none."""
-    repeated = frame.filter(pl.col(one.key).is_not_null() & pl.col(one.key).is_duplicated())
-    if repeated.is_empty():
-        return []
-    marks = [unreadable(name) for name in one.column_names if unreadable(name) in frame.columns]
-    content = pl.struct(*one.column_names, *marks)
-    kinds = repeated.with_columns(
-        differ=content.n_unique().over(one.key) > 1,
-        later=pl.col(_INDEX) > pl.col(_INDEX).min().over(one.key),
-    )
-    return [
-        _with_reason(kinds.filter("differ"), conflicting_key(one)),
-        _with_reason(kinds.filter(~pl.col("differ") & pl.col("later")), SAME_ROW_TWICE),
-    ]
+def _set_rows_aside(tables: TablesUnderCheck, one: Table) -> None:
+    under = tables[one.name]
+    rules = [rule for rule in across_columns(one) if rule.effect == "row"]
+    # Each of these looks at every row, so that a row is told of all that is wrong with it.
+    found = [*_needed_values(under), *_told(under.broken(rules, under.rows().lazy()))]
+    found += [*_keys(under), *_parents(tables, under)]
+    for noted in found:
+        under.set_aside(noted)
+    _note_across(tables, one, "row")
 
 
-def _parent_reasons(one: Table, frame: pl.DataFrame, checked: Mapping[str, _CheckedTable]) -> list[pl.DataFrame]:
+def _told(found: list[tuple[Rule, pl.DataFrame]]) -> list[pl.DataFrame]:
+    return [_with_reason(places, rule.sentence) for rule, places in found]
+
+
+def _with_reason(rows: pl.DataFrame, sentence: str) -> pl.DataFrame:
+    return rows.select(PLACE, pl.lit(sentence).alias("reason"))
+
+
+def _needed_values(under: UnderCheck) -> list[pl.DataFrame]:
+    """Rows without a needed value: it was missing, or it was bad."""
+    rows, bad = under.rows(), under.bad
     found = []
-    for column, parent in one.refers.items():
-        unknown, aside = _leading_nowhere(frame, column, parent, checked)
-        found.append(_with_reason(unknown, NO_PARENT.format(parent=ONE_OF[parent], table=parent)))
-        found.append(_with_reason(aside, PARENT_SET_ASIDE.format(parent=ONE_OF[parent])))
+    for name in (column.name for column in under.table.columns if column.needed):
+        if rows[name].null_count() == 0:
+            continue
+        why = bad.filter(pl.col("column") == name).select("row", "reason")
+        without = rows.lazy().filter(pl.col(name).is_null()).select(PLACE, "row").collect()
+        told = without.join(why, on="row", how="left", maintain_order="left")
+        found.append(told.select(PLACE, pl.col("reason").fill_null(f"{name} is missing")))
     return found
 
 
+def _keys(under: UnderCheck) -> list[pl.DataFrame]:
+    """Of identical rows the first is used; of rows that share their key and differ, none."""
+    one, keys = under.table, under.rows()[under.table.key]
+    if keys.n_unique() == len(keys):
+        return []
+    repeated = under.rows().filter(keys.is_not_null() & keys.is_duplicated())
+    names = list(one.column_names)
+    differ = _with_several(repeated.select(names), one.key)
+    first = repeated.group_by(one.key).agg(pl.col(PLACE).min())
+    same = repeated.join(differ, on=one.key, how="anti").join(first, on=PLACE, how="anti", maintain_order="left")
+    found = [_with_reason(same, SAME_ROW_TWICE)]
+    one_value = conflicting_value(one)
+    if one_value is not None:
+        column, sentence = one_value
+        elsewhere = _with_several(repeated.select(names).drop(column), one.key)
+        alone = repeated.join(differ, on=one.key, how="semi").join(elsewhere, on=one.key, how="anti")
+        found.append(_with_reason(alone, sentence))
+        differ = elsewhere
+    return [_with_reason(repeated.join(differ, on=one.key, how="semi"), conflicting_key(one)), *found]
+
+
+def _with_several(rows: pl.DataFrame, key: str) -> pl.DataFrame:
+    """The keys that stand on rows which differ."""
+    return rows.unique().group_by(key).len().filter(pl.col("len") > 1).select(key)
+
+
+def _parents(tables: TablesUnderCheck, under: UnderCheck) -> list[pl.DataFrame]:
+    return [
+        noted
+        for column, parent in under.table.refers.items()
+        for noted in _leading_nowhere(tables, under.rows().lazy(), column, parent)
+    ]
+
+
 def _leading_nowhere(
-    frame: pl.DataFrame, column: str, parent: str, checked: Mapping[str, _CheckedTable]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+    tables: TablesUnderCheck, rows: pl.LazyFrame, column: str, parent: str
+) -> tuple[pl.DataFrame, ...]:
     """Rows whose reference leads to no row of the parent table, and those where it leads to one that was set aside."""
     key = table(parent).key
-    used = checked[parent].used.select(pl.col(key).alias(column))
-    read = checked[parent].keys_read.rename(column).to_frame()
-    lost = frame.filter(pl.col(column).is_not_null()).join(used, on=column, how="anti", maintain_order="left")
+    led = rows.select(PLACE, column).drop_nulls()
+    used = tables.used(parent, key).lazy()
+    lost = led.join(used, left_on=column, right_on=key, how="anti", maintain_order="left").collect()
+    if lost.is_empty():
+        return ()
+    read = tables.read(parent, key)
+    unknown = lost.join(read, left_on=column, right_on=key, how="anti", maintain_order="left")
+    aside = lost.join(read, left_on=column, right_on=key, how="semi", maintain_order="left")
     return (
-        lost.join(read, on=column, how="anti", maintain_order="left"),
-        lost.join(read, on=column, how="semi", maintain_order="left"),
+        _with_reason(unknown, NO_PARENT.format(parent=ONE_OF[parent], table=parent)),
+        _with_reason(aside, PARENT_SET_ASIDE.format(parent=ONE_OF[parent])),
     )
 
 
-def _order_reasons(one: Table, usable: pl.DataFrame) -> pl.DataFrame:
-    rule = same_order(one)
-    if rule is None:
-        return pl.DataFrame(schema=_REASON_SCHEMA)
-    columns, sentence = rule
-    return _with_reason(usable.filter(pl.struct(columns).is_duplicated()), sentence)
+# Values blanked, and warnings
 
 
-def _blank(one: Table, usable: pl.DataFrame, rules: Sequence[Rule]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Blanks each rule's column where the rule is broken; the table without these values, and the list of them."""
-    listed = [pl.DataFrame(schema=BLANKED_SCHEMA)]
-    broken: dict[str, pl.Expr] = {}
-    for rule in rules:
-        if rule.column is None:
-            continue
-        here = rule.broken.fill_null(value=False)
-        listed.append(_listed(one, usable.filter(here), rule.column, rule.sentence))
-        broken[rule.column] = broken[rule.column] | here if rule.column in broken else here
-    blanked = usable.with_columns(pl.when(~here).then(pl.col(name)).alias(name) for name, here in broken.items())
-    return blanked, pl.concat(listed)
-
-
-def _blank_lost_references(
-    one: Table, usable: pl.DataFrame, checked: Mapping[str, _CheckedTable]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    listed = [pl.DataFrame(schema=BLANKED_SCHEMA)]
+def _blank_values(tables: TablesUnderCheck, one: Table) -> None:
+    under = tables[one.name]
+    optional = {column.name for column in one.columns if not column.needed}
+    bad = under.bad.filter(pl.col("column").is_in(optional))
+    # A value that is bad is null already: it has only to be listed.
+    where = under.standing().select(PLACE, "row").filter(pl.col("row").is_in(bad["row"].implode())).collect()
+    under.list_blanked(bad.join(where, on="row", maintain_order="left"))
+    _note_across_columns(under, "value")
     for name, column, parent in OPTIONAL_REFERENCES:
-        if name != one.name:
-            continue
-        unknown, aside = _leading_nowhere(usable, column, parent, checked)
-        listed.append(_listed(one, unknown, column, NO_PARENT.format(parent=ONE_OF[parent], table=parent)))
-        listed.append(_listed(one, aside, column, PARENT_SET_ASIDE.format(parent=ONE_OF[parent])))
-        lost = pl.col(_INDEX).is_in(pl.concat([unknown[_INDEX], aside[_INDEX]]).implode())
-        usable = usable.with_columns(pl.when(~lost).then(pl.col(column)).alias(column))
-    return usable, pl.concat(listed)
+        if name == one.name:
+            for noted in _leading_nowhere(tables, under.standing(), column, parent):
+                under.blank(column, noted)
+    _note_across(tables, one, "value")
 
 
-def _listed(one: Table, rows: pl.DataFrame, column: str, sentence: str) -> pl.DataFrame:
-    return rows.select(
-        pl.lit(one.name, dtype=pl.String).alias("table"),
-        "row",
-        pl.col(one.key).alias("key"),
-        pl.lit(column, dtype=pl.String).alias("column"),
-        pl.lit(sentence, dtype=pl.String).alias("reason"),
-    )
+def _warn(tables: TablesUnderCheck, one: Table) -> None:
+    _note_across_columns(tables[one.name], "warning")
+    _note_across(tables, one, "warning")
 
 
-def _reason_counts(set_aside: pl.DataFrame, blanked: pl.DataFrame) -> tuple[ReasonCount, ...]:
-    rows = set_aside.explode("reason").group_by("table", "reason", maintain_order=True).len()
-    values = blanked.group_by("table", "reason", maintain_order=True).len()
-    order = {one.name: place for place, one in enumerate(TABLES)}
-    counts = [ReasonCount(name, "row", reason, count) for name, reason, count in rows.rows()]
-    counts += [ReasonCount(name, "value", reason, count) for name, reason, count in values.rows()]
-    return tuple(sorted(counts, key=lambda c: (order[c.table], c.what, -c.count, c.reason)))
+def _note_across_columns(under: UnderCheck, effect: Effect) -> None:
+    rules = [rule for rule in across_columns(under.table) if rule.effect == effect]
+    under.note(under.broken(rules, under.standing()))
+
+
+def _note_across(tables: TablesUnderCheck, one: Table, effect: Effect) -> None:
+    under = tables[one.name]
+    for across in ACROSS:
+        rules = [rule for rule in across.rules if rule.effect == effect]
+        if across.table == one.name and rules:
+            under.note(under.broken(rules, _with_beside(tables, under, across)))
+
+
+def _with_beside(tables: TablesUnderCheck, under: UnderCheck, across: Across) -> pl.LazyFrame:
+    """The rows that stand, with what the rules look at beside them; only those for which there is something."""
+    rows = under.standing()
+    if across.among is not None:
+        rows = rows.filter(across.among)
+    return rows.join(across.beside(tables).lazy(), on=across.by, how="inner")

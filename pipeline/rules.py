@@ -1,7 +1,7 @@
-"""The rules that the tables are held against, as data: a sentence, and the expression that is true where it is broken.
+"""The rules that one row is held against, as data: a sentence, and the expression that is true where it is broken.
 
-A sentence is what the report prints and never holds a patient's value. Most rules follow from the data dictionary; the
-few that do not are written out below. To add a rule, add one `Rule`.
+A sentence is what the report prints and never holds a patient's value. Most rules follow from the data dictionary; those that do not
+are written out below, and in rules_across.py those that need other rows. To add a rule, add one `Rule`.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import Literal
 
 import polars as pl
 
@@ -20,6 +21,11 @@ CALCIUM_GRADES: Mapping[str, tuple[str, ...]] = {
     "parc": ("none", "focal", "mild", "moderate", "severe"),
     "descriptive": ("none", "mild", "moderate", "severe"),
 }
+
+FIRST_TISSUE_LOSS_CATEGORY = 5  # Rutherford 1997: categories 5 and 6; a WIfI wound grade of 1 to 3 is tissue loss too
+# WIfI ischemia grade by toe pressure, on which the grade rests first: 60 mmHg and above is grade 0, then one more below each limit.
+# Mills JL et al., J Vasc Surg 2014;59:220-234.
+TOE_PRESSURE_LIMITS_MMHG = (60, 40, 30)
 
 FIRST_DATE, LAST_DATE = date(1990, 1, 1), date(2100, 12, 31)  # outside it a date is a slip of the pen
 
@@ -51,13 +57,25 @@ NO_PARENT = "its {parent} is not in the {table} table"
 PARENT_SET_ASIDE = "its {parent} was set aside"
 
 
+Effect = Literal["row", "value", "warning"]
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """`broken` is true for a row that breaks the rule. With a `column` that one value is blanked, else the row is set aside."""
+    """`broken` is true for a row that breaks the rule, and `effect` says what becomes of it.
+
+    "row": the row is set aside. "value": the value of `column` is blanked, the row stays. "warning": it is told and counted; row
+    and values stay.
+    """
 
     sentence: str
     broken: pl.Expr
+    effect: Effect = "row"
     column: str | None = None
+
+    def __post_init__(self) -> None:
+        if (self.effect == "value") != (self.column is not None):
+            raise ValueError("a rule names a column if, and only if, it blanks that column's value")
 
 
 def unreadable(column: str) -> str:
@@ -68,30 +86,6 @@ def unreadable(column: str) -> str:
 def can_be_unreadable(column: Column) -> bool:
     """Whether a value of the column can be there and yet not be read: anything but text."""
     return column.type != "text"
-
-
-def value_rules(table: Table) -> tuple[Rule, ...]:
-    """The rules that follow from the dictionary for each single value, needed columns and optional ones alike."""
-    rules: list[Rule] = []
-    for column in table.columns:
-        target = None if column.needed else column.name
-        if column.needed:
-            # A value that is there but unreadable has its own reason.
-            missing = pl.col(column.name).is_null()
-            if can_be_unreadable(column):
-                missing = missing & ~pl.col(unreadable(column.name))
-            rules.append(Rule(f"{column.name} is missing", missing))
-        if column.type in NOT_A:
-            sentence = f"{column.name} is not {NOT_A[column.type]}"
-            rules.append(Rule(sentence, pl.col(unreadable(column.name)), target))
-        if column.type == "code":
-            sentence = f"{column.name} is not one of its codes"
-            rules.append(Rule(sentence, pl.col(unreadable(column.name)), target))
-        limits = _limits(column)
-        if limits is not None:
-            sentence, outside = limits
-            rules.append(Rule(sentence, outside, target))
-    return tuple(rules)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,20 +118,81 @@ def unusable_values(table: Table) -> tuple[Unusable, ...]:
     return tuple(found)
 
 
-def across_columns(table: Table) -> tuple[Rule, ...]:
-    """The rules between columns of one table, looked at after single values have been blanked."""
-    if table.name != "lesions":
-        return ()
-    scale, grade = pl.col("calcium_scale"), pl.col("calcium_grade")
-    off_scale = pl.lit(value=False)
-    for name, grades in CALCIUM_GRADES.items():
-        off_scale = off_scale | ((scale == name) & ~grade.is_in(grades))
-    return (
-        Rule(
-            "calcium_grade has no calcium_scale to be read on", grade.is_not_null() & scale.is_null(), "calcium_grade"
-        ),
-        Rule(OFF_SCALE, off_scale, "calcium_grade"),
+def not_after(table: Table, received: date) -> tuple[Unusable, ...]:
+    """What makes a date of each column unusable once it is known when the tables were received: nobody has seen a later day."""
+    return tuple(
+        Unusable(
+            column.name,
+            f"{column.name} is after the day on which the tables were received",
+            (pl.col(column.name) > received).fill_null(value=False),
+        )
+        for column in table.columns
+        if column.type == "date"
     )
+
+
+def across_columns(table: Table) -> tuple[Rule, ...]:
+    """The rules between columns of one row, looked at after single values that cannot be used have been blanked."""
+    return _ACROSS_COLUMNS.get(table.name, ())
+
+
+def _off_scale() -> pl.Expr:
+    scale, grade = pl.col("calcium_scale"), pl.col("calcium_grade")
+    return pl.any_horizontal(*((scale == name) & ~grade.is_in(grades) for name, grades in CALCIUM_GRADES.items()))
+
+
+def _grade_of_toe_pressure() -> pl.Expr:
+    pressure = pl.col("toe_pressure_mmhg")
+    return pl.sum_horizontal(*(pressure < limit for limit in TOE_PRESSURE_LIMITS_MMHG), ignore_nulls=False)
+
+
+_ACROSS_COLUMNS: Mapping[str, tuple[Rule, ...]] = {
+    "procedures": (
+        # Soft, all: each of the two may be the wrong one, and no comparison is decided by either alone.
+        Rule(
+            "fluoroscopy_min exceeds duration_min",
+            pl.col("fluoroscopy_min") > pl.col("duration_min"),
+            "warning",
+        ),
+        Rule(
+            "rutherford and wound disagree on whether there is tissue loss",
+            (pl.col("rutherford") >= FIRST_TISSUE_LOSS_CATEGORY) != (pl.col("wound") >= 1),
+            "warning",
+        ),
+        Rule(
+            "ischemia is two grades or more from that of toe_pressure_mmhg",
+            (pl.col("ischemia") - _grade_of_toe_pressure()).abs() >= 2,
+            "warning",
+        ),
+    ),
+    "lesions": (
+        Rule(
+            "calcium_grade has no calcium_scale to be read on",
+            pl.col("calcium_grade").is_not_null() & pl.col("calcium_scale").is_null(),
+            "value",
+            "calcium_grade",
+        ),
+        Rule(OFF_SCALE, _off_scale(), "value", "calcium_grade"),
+    ),
+    "attempts": (
+        # Hard, both: the outcome that everything is compared by contradicts itself.
+        Rule(
+            "crossed is true, but stopped_because is would_not_cross or puncture_failed",
+            pl.col("crossed") & pl.col("stopped_because").is_in(["would_not_cross", "puncture_failed"]),
+        ),
+        Rule(
+            "crossed is false, but stopped_because is crossed",
+            ~pl.col("crossed") & (pl.col("stopped_because") == "crossed"),
+        ),
+        # Soft, both: nothing is compared by access_gained.
+        Rule("crossed is true, but access_gained is false", pl.col("crossed") & ~pl.col("access_gained"), "warning"),
+        Rule(
+            "access_gained is true, but stopped_because is puncture_failed",
+            pl.col("access_gained") & (pl.col("stopped_because") == "puncture_failed"),
+            "warning",
+        ),
+    ),
+}
 
 
 def conflicting_key(table: Table) -> str:
@@ -145,11 +200,11 @@ def conflicting_key(table: Table) -> str:
     return f"{table.key} is on several rows that differ"
 
 
-def same_order(table: Table) -> tuple[tuple[str, ...], str] | None:
-    """Columns that together stand on one row only, and the sentence for rows that break this; None for most tables."""
-    if table.name != "attempts":
+def conflicting_value(table: Table) -> tuple[str, str] | None:
+    """A column that can have one value for a key, and the sentence for rows that differ in nothing else; None for most tables."""
+    if table.name != "patients":
         return None
-    return ("lesion_id", "attempt_no"), "another attempt on its lesion has the same attempt_no"
+    return "birth_year", f"{table.key} is on several rows that differ in birth_year alone"
 
 
 def _limits(column: Column) -> tuple[str, pl.Expr] | None:

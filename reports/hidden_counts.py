@@ -75,7 +75,7 @@ def hide_tables(
 
 
 def hide_reasons(reasons: tuple[ReasonCount, ...], smallest: int) -> tuple[ShownReason, ...]:
-    """Rows set aside and values blanked by reason; the rows of one table add up to a total that the page prints."""
+    """Rows set aside, values blanked and rows warned of by reason; the rows set aside of one table add up to a total that the page prints."""
     values: dict[Key, tuple[int, ...]] = {i: (r.count,) for i, r in enumerate(reasons)}
     by_table: dict[str, list[int]] = {}
     for i, r in enumerate(reasons):

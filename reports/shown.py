@@ -78,10 +78,10 @@ class ShownTableCount:
 
 @dataclass(frozen=True, slots=True)
 class ShownReason:
-    """Rows set aside or values blanked for one reason."""
+    """Rows set aside, values blanked or rows warned of for one reason."""
 
     table: str
-    what: Literal["row", "value"]
+    what: Literal["row", "value", "warning"]
     reason: str
     count: int | None
 
