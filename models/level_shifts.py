@@ -21,6 +21,7 @@ WINDOW = 4  # quarters looked at on each side, so that a slow drift is not taken
 FEWEST = 20  # rows on each side; ours, no source
 SMALLEST_CHANGE = 0.25  # of a share; ours, no source
 FEWEST_EXPECTED = 15.0  # of a code before its vanishing says anything; ours, no source
+MOST_ELSEWHERE = 0.8  # share of a code at the other sites above which having no other is nothing odd; ours, no source
 SMALLEST_CHANGE_TO_ALL = 0.05  # where one quarter has nothing else; ours, no source
 
 
@@ -74,13 +75,10 @@ def never_varies(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
     others, all_others = mine.sum(axis=0) - mine, all_mine.sum() - all_mine
     elsewhere = _share(others, all_others)
     looked = (all_mine >= 2 * FEWEST) & (all_others >= 2 * FEWEST)
-    with np.errstate(divide="ignore"):
-        chance = np.exp(all_mine * np.log(elsewhere))
-    hit = looked & (mine == all_mine) & (elsewhere <= 0.8)
-    found = [
-        Shift("level", int(s), -1, int(k), float(elsewhere[s, k]), 1.0, int(all_mine[s, 0]), float(chance[s, k]))
-        for s, k in zip(*np.nonzero(hit), strict=True)
-    ]
+    found = []
+    for s, k in zip(*np.nonzero(looked & (mine == all_mine) & (elsewhere <= MOST_ELSEWHERE)), strict=True):
+        rows, share = int(all_mine[s, 0]), float(elsewhere[s, k])
+        found.append(Shift("level", int(s), -1, int(k), share, 1.0, rows, share**rows))
     return found, int(looked.sum()) * events.shape[2]
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 FaultKind = Literal["row", "value", "warning"]
 Certainty = Literal["counted", "beyond chance", "worth a look"]
 
+NO_SITE = "site not recorded"
 SMALLEST_GROUP = 5  # procedures: a share over fewer is hidden, as on every other page; common practice, no source
 
 

@@ -136,29 +136,39 @@ def _rebuild(as_of: str, mapping: Path | None, plan: Path | None, out: Path, eng
 
 
 @app.command
-def check(*, tables: Tables, mapping: Mapping = None) -> None:
-    """Intake only: what would be set aside, and why. Writes nothing."""
-    from pipeline.check import check as check_frames
+def check(
+    *,
+    tables: Tables,
+    mapping: Mapping = None,
+    out: Annotated[
+        Path, Parameter(help="Folder for quality.html, quality.csv and not_used.csv; made if absent, private to you.")
+    ] = Path("quality"),
+) -> None:
+    """Intake only: what would be set aside and why, what is missing, what looks odd, and what to do about it.
+
+    Ends with the path of the page that says so. Rows set aside are no fault of the command: it ends with status 0.
+    """
+    from pipeline.check import check as check_tables
+    from pipeline.identity import load_key
     from pipeline.mapping import load_mapping
-    from pipeline.read import read_export
+    from pipeline.quality import summarize
+    from pipeline.quality_files import PAGE, write_quality
+    from pipeline.read import take_in
+    from reports.quality import quality_page
+    from reports.quality_lines import quality_lines
 
     _must_be_folder(tables)
     tell = _teller()
     tell("Reading the case tables")
-    export = read_export(tables, load_mapping(mapping))
+    intake = take_in(tables, load_mapping(mapping), load_key())
     tell("Checking every row")
-    accepted = check_frames(export.frames)
-    _say(f"{'table':<15}{'read':>10}{'used':>10}{'set aside':>12}   file")
-    files = {source.table: source.name for source in export.sources}
-    for count in accepted.counts:
-        _say(
-            f"{count.table:<15}{count.read:>10,}{count.used:>10,}{count.set_aside:>12,}   {files.get(count.table, 'absent')}"
-        )
-    for what, heading in (("row", "Rows set aside"), ("value", "Single values blanked (the row stays)")):
-        found = [reason for reason in accepted.reasons if reason.what == what]
-        _say(f"\n{heading}: {sum(r.count for r in found):,}" + (", by reason" if found else ""))
-        for reason in found:
-            _say(f"{reason.count:>10,}  {reason.table}: {reason.reason}")
+    accepted = check_tables(intake.tables, received=date.today())
+    tell("Looking for what is missing or odd")
+    quality = summarize(accepted, intake.sources, intake.tables)
+    write_quality(out, quality_page(quality.summary), {"quality": quality.table, "not_used": quality.not_used})
+    for line in quality_lines(quality.summary):
+        _say(line)
+    _say(str(out / PAGE))
 
 
 @app.command

@@ -9,10 +9,11 @@ from dataclasses import replace
 import numpy as np
 
 from models.level_shifts import SMALLEST_CHANGE, WINDOW, Shift, never_varies, shifts
+from models.quality_results import NO_SITE
 from pipeline.features import FEATURES
 from pipeline.odd_findings import Finding, Found, percent
 from pipeline.tallies import ATTEMPTS_COLUMN, Tally
-from pipeline.when_and_where import NO_SITE, Places
+from pipeline.when_and_where import Places
 
 # Columns whose gaps have a reason, with the reason as it is printed.
 MAY_BE_EMPTY = {
@@ -52,6 +53,7 @@ _ASK_CHANGE = (
     "Ask the data manager of the site what changed then: a new form, a new coding rule, a new export. If the meaning changed, "
     "translate each period by its own mapping."
 )
+_ASK_SCALE = "Ask the site whether it went over to another scale then. If so nothing needs mending: each grade is read on its own scale."
 _ASK_NEVER = "Ask the site whether this is how it works, or whether the form fills in one answer by itself."
 _ASK_GAP = "Ask the data manager whether the column was left out of the export, renamed, or no longer asked for."
 _ASK_EMPTY = "Ask the site whether it is recorded under another name, and add it to the export and the mapping."
@@ -131,14 +133,14 @@ def _change(tally: Tally, shift: Shift, where: Places) -> Finding:
         tally.table,
         tally.name,
         told,
-        _ASK_NEVER if kind == "never varies" else _ASK_CHANGE,
+        _ASK_NEVER if kind == "never varies" else _ASK_SCALE if tally.column == "calcium_scale" else _ASK_CHANGE,
         f"share of {tally.labels[shift.code]}",
         shift.after,
         shift.n,
         site=site,
         quarter=quarter,
         chance=shift.p_value,
-        urgent=tally.column in COMPARED,
+        urgent=tally.column in COMPARED and tally.column != "calcium_scale",
     )
 
 

@@ -10,9 +10,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.digit_preference import DigitPreference, digit_preference
+from models.quality_results import NO_SITE
 from pipeline.measured_columns import MEASURED, Measured, Values
 from pipeline.odd_findings import Finding, Found, percent
-from pipeline.when_and_where import NO_SITE, Places
+from pipeline.when_and_where import Places
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -29,9 +30,8 @@ CHILD, OLDEST = 18, 105  # years
 ODD_AGES = 0.02
 USUAL_AGES = (50.0, 88.0)  # where the median age of such a service lies; common practice, no source
 
-_ASK_UNIT = (
-    'Ask the data manager in which unit it is exported, and state it in the mapping: [{table}.units] {column} = "...".'
-)
+_ASK_UNIT = 'Ask the data manager in which unit it is exported, and state it in the mapping: [{table}.units] {column} = "{unit}".'
+_ASK_UNIT_PARTLY = "Ask the data manager in which unit these rows are, and have all exported in one: the mapping has one unit for a column."
 
 
 def digit_preferences(measurements: Sequence[Values], where: Places) -> Found:
@@ -276,7 +276,9 @@ def _doubt(
     guess = _guess(measured, median, (low * high) ** 0.5 if usual is None else usual)
     if guess:
         told += f" Taken as {guess} it would be {_plain(median * dict(measured.doubted_units)[guess])} {unit}."
-    ask = _ASK_UNIT.format(table=measured.table, column=measured.name)
+    ask = _ASK_UNIT.format(table=measured.table, column=measured.name, unit=guess or "...")
+    if usual is not None:
+        ask = _ASK_UNIT_PARTLY
     if not unit:
         ask = f"Ask {measured.who} how it is written: as a ratio (0.6) or in percent (60)?"
     return Finding(

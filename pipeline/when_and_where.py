@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from models.quality_results import NO_SITE
+
 Ints = NDArray[np.int64]
 Cells = NDArray[np.int32]
 
-NO_SITE = "site not recorded"
 OTHER_SITES = "smaller sites together"
 MOST_SITES = 1000  # beyond it `site_id` is hardly a site; the smallest are counted together
 NOWHERE = -1

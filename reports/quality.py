@@ -17,7 +17,6 @@ from reports.wording import CAUTIONS, CAVEAT
 HIDDEN_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} procedures."
 # Steps of the heat table: the share missing from which a cell has the shade. The number stands in the cell as well.
 HEAT_STEPS = (0.05, 0.2, 0.5, 0.8)
-CODE_COLUMNS_OPEN = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,7 @@ def quality_page(summary: QualitySummary) -> str:
         mend_first=quality_words.mend_first(summary),
         inside=quality_words.INSIDE,
         intake=_intake(summary),
-        faults=[(title, faults) for kind, title in kinds if (faults := _faults(summary, kind, title)).rows],
+        faults=[faults for kind, title in kinds if (faults := _faults(summary, kind, title)).rows],
         heat=_heat_tables(summary, missing),
         heat_by_site=_by_site_and_period(summary, missing),
         never_filled=quality_words.never_filled_sentence(summary.missing),
@@ -82,7 +81,8 @@ def quality_page(summary: QualitySummary) -> str:
 def shade(part: Part) -> str:
     """The class of a cell: heat-0 (nearly complete) to heat-4, or "heat-none" where no share is told."""
     share = part.share
-    return "heat-none" if share is None else f"heat-{sum(share >= step for step in HEAT_STEPS)}"
+    # Rounded as it is printed, so that a cell of 5% has the shade of 5%.
+    return "heat-none" if share is None else f"heat-{sum(round(share, 2) >= step for step in HEAT_STEPS)}"
 
 
 def _intake(summary: QualitySummary) -> Table:
@@ -92,7 +92,7 @@ def _intake(summary: QualitySummary) -> Table:
             count(t.read),
             count(t.used),
             count(t.set_aside),
-            t.file or "not exported",
+            t.file or (ABSENT if t.read else "not exported"),
             "; ".join(t.detected) or ABSENT,
         )
         for t in summary.tables

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from models.quality_results import Certainty, Fault, Missing, Oddity, Part, QualitySummary
-from reports.notation import ABSENT, HIDDEN, joined, percent
+from models.quality_results import NO_SITE, Certainty, Fault, Missing, Oddity, Part, QualitySummary
+from reports.notation import ABSENT, HIDDEN, capital, joined, percent
 
 MOST_TO_MEND = 6
 OFTEN = 0.01  # share of a table's rows from which one reason for setting aside is told first; ours, no source
 BLANKED_OFTEN = 0.05
+FEWEST_TO_MEND = 5  # rows: a handful of slips is listed, and no cause to mend first
 GAPS_SHOWN = 0.05  # share missing from which a column stands in the heat table
 GAP_IN_A_CELL = 0.2
 FEWEST_IN_A_CELL = 20
 FINDINGS_SHOWN = 3
 
-TABLE_NAME = {"follow_up": "follow-up rows", "procedures": "procedures", "patients": "patients", "lesions": "lesions"}
+TABLE_ROWS = {"follow_up": "follow-up rows"}
+MAY_BE_ABSENT = ("complications", "follow_up")  # tables without which the approaches can be compared all the same
+SOON_MENDED = ("sudden gap", "ends early", "weeks without a procedure")  # kinds that a better export puts right
 CERTAINTY: dict[Certainty, str] = {
     "counted": "counted: no chance in it",
     "beyond chance": "beyond chance: under 1 in 1,000 clean exports would show it",
@@ -26,6 +29,15 @@ INSIDE = (
     "For those who keep the records and those who read the reports. This page stays inside the service: it names sites and tells faults "
     "exactly. Rows are told by their number in the file; no value of a patient is shown."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class ToMend:
+    """One thing to mend: what it is, what was found, what to do. Sentences, the last two perhaps empty."""
+
+    what: str
+    told: str
+    do: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,34 +54,33 @@ class OddityGroup:
     urgent: bool
 
 
-def nothing_usable(summary: QualitySummary) -> str:
-    """Why nothing at all can be compared; "" when something can be."""
-    for needed in ("lesions", "attempts"):
-        if summary.used(needed):
+def nothing_usable(summary: QualitySummary) -> ToMend | None:
+    """Why nothing at all can be compared; None when something can be."""
+    if summary.used("lesions") and summary.used("attempts"):
+        return None
+    for table in summary.tables:
+        if table.used or table.table in MAY_BE_ABSENT:
             continue
-        for table in summary.tables:
-            if table.used:
-                continue
-            if table.read == 0:
-                return f"Nothing can be compared: the table {table.table} holds no row. Export it, or name its file in the mapping."
-            why = _main_reason(summary, table.table)
-            return (
-                f"Nothing can be compared: not one of {table.read:,} rows of {table.table} can be used. {why}".strip()
-            )
-    return ""
+        if table.read == 0:
+            what = f"Nothing can be compared: the table {table.table} holds no row."
+            return ToMend(what, "", "Export it, or name its file in the mapping.")
+        what = f"Nothing can be compared: not one of {table.read:,} rows of {table.table} can be used."
+        first = next((f for f in summary.faults if f.table == table.table and f.kind == "row"), None)
+        if first is None:
+            return ToMend(what, "", "")
+        return ToMend(what, f"Most often, in {first.count:,} rows: {first.reason}.", first.advice)
+    return None
 
 
-def mend_first(summary: QualitySummary) -> tuple[str, ...]:
+def mend_first(summary: QualitySummary) -> tuple[ToMend, ...]:
     """The few things that matter most, each with what to do; () where nothing stands out."""
-    told: list[str] = []
     dead = nothing_usable(summary)
-    if dead:
-        told.append(dead)
-    aside = [f for f in summary.faults if f.kind == "row" and not _follows(f) and f.count >= OFTEN * f.read]
-    told += [_fault_sentence(f) for f in aside[:3] if f.advice not in dead]
-    told += [f"{_place(g)}: {_first_finding(g)} {g.ask}" for g in groups(summary.oddities) if g.urgent][:3]
-    blanked = [f for f in summary.faults if f.kind == "value" and f.count >= BLANKED_OFTEN * f.read]
-    told += [_fault_sentence(f) for f in blanked[:2]]
+    told = [dead] if dead else []
+    aside = [f for f in summary.faults if f.kind == "row" and _often(f, OFTEN) and not _harmless(f)]
+    told += [_fault(f) for f in aside[:3] if not dead or f.reason not in dead.told]
+    told += [_odd(g) for g in groups(summary.oddities) if g.urgent or g.kind in SOON_MENDED][:4]
+    blanked = [f for f in summary.faults if f.kind == "value" and _often(f, BLANKED_OFTEN)]
+    told += [_fault(f) for f in blanked[:2]]
     return tuple(told[:MOST_TO_MEND])
 
 
@@ -88,11 +99,14 @@ def period_sentence(summary: QualitySummary) -> str:
     """The quarters and the number of sites; "" without a procedure."""
     if not summary.first_quarter:
         return ""
-    sites = len(summary.sites) + summary.more_sites
+    number = len(summary.sites) + summary.more_sites
+    sites = (
+        "sites are not told apart" if summary.sites == (NO_SITE,) else f"{number} {'site' if number == 1 else 'sites'}"
+    )
     when = summary.first_quarter
     if summary.last_quarter != summary.first_quarter:
         when += f" to {summary.last_quarter}"
-    return f"procedures from {when} · {sites} {'site' if sites == 1 else 'sites'}"
+    return f"procedures from {when}; {sites}"
 
 
 def groups(oddities: Iterable[Oddity]) -> tuple[OddityGroup, ...]:
@@ -153,31 +167,26 @@ def _worth_a_row(m: Missing) -> bool:
     return (m.overall.share or 0) >= GAPS_SHOWN or in_a_cell
 
 
-def _follows(fault: Fault) -> bool:
-    """Whether rows were set aside only because of another row."""
-    return fault.reason.startswith("its ") and fault.reason.endswith("was set aside")
+def _often(fault: Fault, share: float) -> bool:
+    return fault.count >= max(share * fault.read, FEWEST_TO_MEND)
 
 
-def _main_reason(summary: QualitySummary, table: str) -> str:
-    found = [f for f in summary.faults if f.table == table and f.kind == "row"]
-    if not found:
-        return ""
-    first = found[0]
-    return f"Most often: {first.reason} ({first.count:,} rows). {first.advice}"
+def _harmless(fault: Fault) -> bool:
+    """Whether rows were set aside only because of another row, or merely stand twice."""
+    follows = fault.reason.startswith("its ") and fault.reason.endswith("was set aside")
+    return follows or fault.reason.startswith("the same row stands earlier")
 
 
-def _fault_sentence(fault: Fault) -> str:
+def _fault(fault: Fault) -> ToMend:
     share = percent(fault.count / fault.read) if fault.read else ABSENT
-    done = "set aside" if fault.kind == "row" else "read without this value"
-    return f"{fault.table}: {fault.count:,} of {fault.read:,} rows ({share}) are {done}: {fault.reason}. {fault.advice}"
+    done = "set aside" if fault.kind == "row" else "read without one value"
+    rows = TABLE_ROWS.get(fault.table, fault.table)
+    return ToMend(f"{fault.count:,} of {fault.read:,} {rows} ({share}) are {done}: {fault.reason}.", "", fault.advice)
 
 
-def _place(group: OddityGroup) -> str:
-    name = group.column or group.table
-    first = where_and_when(group.shown[0])
-    more = f" and {group.more + len(group.shown) - 1} more" if group.more + len(group.shown) > 1 else ""
-    return f"{name} ({group.kind}{f'; {first}{more}' if first else ''})"
-
-
-def _first_finding(group: OddityGroup) -> str:
-    return group.shown[0].finding
+def _odd(group: OddityGroup) -> ToMend:
+    first = group.shown[0]
+    others = group.more + len(group.shown) - 1
+    place = ", ".join(part for part in (group.column or group.table, where_and_when(first)) if part)
+    more = f" {others} more such finding{'s' if others > 1 else ''} below." if others else ""
+    return ToMend(f"{capital(group.kind)}: {place}.", first.finding + more, group.ask)
