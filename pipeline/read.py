@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
 import polars as pl
 
-from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Table
+from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
 from pipeline.faults import NeedsMending
 from pipeline.identifiers import holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
@@ -25,8 +26,8 @@ from pipeline.sheets import open_sheet, sheet_names
 from pipeline.source import SAMPLE_ROWS, Source, Wanted, fold
 from pipeline.table_rows import TableRows
 from pipeline.text_files import open_text
-from pipeline.translate import Evidence, Manner, translate
-from pipeline.typed_values import joined, settle
+from pipeline.translate import Evidence, Manner, column_texts, translate
+from pipeline.typed_values import Settled, joined, settle, settle_column, settled_rows
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 PARQUET_SUFFIXES = (".parquet",)
@@ -85,7 +86,7 @@ def read_export(folder: Path, mapping: ExportMapping) -> Export:
     frames: dict[str, pl.DataFrame] = {}
 
     def read(opened: _Opened) -> SourceFile:
-        parts, notes = _translated(opened, lambda frame: frame)
+        parts, notes = _each_block(opened, lambda block, manner: _as_text(opened, block, manner))
         frames[opened.table.name] = pl.concat([_empty(opened.table), *parts])
         return opened.described(frames[opened.table.name].height, notes)
 
@@ -102,7 +103,7 @@ def take_in(folder: Path, mapping: ExportMapping, key: bytes) -> Intake:
 
     def read(opened: _Opened) -> SourceFile:
         table = opened.table
-        parts, notes = _translated(opened, lambda frame: _without_keys(settle(table, frame), table, key))
+        parts, notes = _each_block(opened, lambda block, manner: _as_rows(opened, block, manner, key))
         tables[table.name] = joined([_nothing(table), *parts])
         return opened.described(tables[table.name].read, notes)
 
@@ -127,11 +128,6 @@ def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], 
     if faults:
         raise NeedsMending(*dict.fromkeys(faults))
     return tuple(sources)
-
-
-def _without_keys(read: TableRows, table: Table, key: bytes) -> TableRows:
-    keys = [pseudonyms(read.rows[name], name, key) for name in PSEUDONYM_COLUMNS if name in read.rows.columns]
-    return TableRows(read.rows.with_columns(keys), read.unread, read.bad)
 
 
 def _nothing(table: Table) -> TableRows:
@@ -256,6 +252,11 @@ class _Opened:
     positions: Mapping[str, int]
     others: tuple[int, ...]
 
+    @property
+    def typed_cells(self) -> bool:
+        """Whether the file holds numbers and dates as such: a workbook, Parquet."""
+        return self.source.separator == ""
+
     def described(self, rows: int, notes: tuple[str, ...]) -> SourceFile:
         source = self.source
         return SourceFile(
@@ -278,8 +279,8 @@ def _opened(source: Source, table: Table, mapping: ExportMapping) -> _Opened:
     return _Opened(source, table, part, positions, others)
 
 
-def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[list[Part], tuple[str, ...]]:
-    """What `use` makes of each block of the table in the dictionary's layout, and what was found out about its manner of writing.
+def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) -> tuple[list[Part], tuple[str, ...]]:
+    """What `use` makes of each block of the table, and what was found out about its manner of writing.
 
     Nearly every export writes as the dictionary does, so a first pass takes that for granted and stops at the first sign of
     another manner; only then is the whole table looked at before it is read.
@@ -291,7 +292,7 @@ def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[l
         evidence.see(block)
         if not evidence.is_plain:
             break
-        parts.append(use(_in_our_layout(opened, block, manner)))
+        parts.append(use(block, manner))
     else:
         return parts, ()
     parts.clear()
@@ -300,7 +301,7 @@ def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[l
     manner = evidence.manner()
     if manner.faults:
         raise NeedsMending(*(f"{opened.source.name}: {fault}" for fault in manner.faults))
-    return [use(_in_our_layout(opened, block, manner)) for block in _blocks(opened)], manner.notes
+    return [use(block, manner) for block in _blocks(opened)], manner.notes
 
 
 def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
@@ -308,16 +309,31 @@ def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
     wanted = sorted({*opened.positions.values(), *opened.others})
     for number, block in enumerate(opened.source.blocks(wanted)):
         _refuse_identifiers(opened, block)
+        _refuse_emails(opened, block)
         if number == 0:
             _refuse_used_identifiers(opened, block.head(SAMPLE_ROWS))
         yield block
 
 
-def _in_our_layout(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:
-    typed_cells = opened.source.separator == ""
-    frame = translate(opened.table, block, opened.positions, opened.part, manner, typed_cells=typed_cells)
-    _refuse_emails(opened.source, frame, opened.table)
-    return frame
+def _as_text(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:
+    """The block in the dictionary's layout, all text."""
+    return translate(opened.table, block, opened.positions, opened.part, manner, typed_cells=opened.typed_cells)
+
+
+def _as_rows(opened: _Opened, block: pl.DataFrame, manner: Manner, key: bytes) -> TableRows:
+    """The block typed, its keys replaced by pseudonyms."""
+    readable = block.filter(pl.col("fault").is_null()) if block["fault"].null_count() < block.height else block
+    texts = column_texts(opened.table, readable, opened.positions, opened.part, manner, typed_cells=opened.typed_cells)
+
+    def settled(one: tuple[Column, pl.Series, pl.Expr]) -> Settled:
+        column, written, text = one
+        done = settle_column(column, written, text)
+        if column.name not in PSEUDONYM_COLUMNS:
+            return done
+        return replace(done, values=pseudonyms(done.values, column.name, key))
+
+    with ThreadPoolExecutor() as columns:
+        return settled_rows(block, list(columns.map(settled, texts)))
 
 
 def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, int]:
@@ -406,11 +422,15 @@ def _named(position: int, header: str) -> str:
     return f"'{header}'" if header else f"{position + 1}, which has no header,"
 
 
-def _refuse_emails(source: Source, frame: pl.DataFrame, table: Table) -> None:
-    for column in table.columns:
-        if column.type == "text" and holds_emails(frame[column.name]):
-            advice = "a study key" if column.name in PSEUDONYM_COLUMNS else "a code"
-            raise NeedsMending(f"{source.name}: {column.name} holds e-mail addresses; write {advice} in their place")
+def _refuse_emails(opened: _Opened, block: pl.DataFrame) -> None:
+    for column in opened.table.columns:
+        if column.type == "text" and column.name in opened.positions:
+            values = block[str(opened.positions[column.name])]
+            if values.str.contains("@", literal=True).any() and holds_emails(values):
+                advice = "a study key" if column.name in PSEUDONYM_COLUMNS else "a code"
+                raise NeedsMending(
+                    f"{opened.source.name}: {column.name} holds e-mail addresses; write {advice} in their place"
+                )
 
 
 def _empty(table: Table) -> pl.DataFrame:
