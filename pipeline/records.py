@@ -158,7 +158,8 @@ def _blank(body: bytes, lines: _Lines, whole: Marks, fields: int, separator: str
     looked_at = whole & short & is_nothing[buffer[lines.starts]] & is_nothing[buffer[second]]
     for i in np.flatnonzero(looked_at):
         record = body[lines.starts[i] : lines.ends[i]]
-        blank[i] = not record.strip(nothing) and b'"""' not in record  # three in a row: the value is a mark itself
+        values = _parse(record.decode(), separator) if not record.strip(nothing) else ["something"]
+        blank[i] = values is not None and not any(value.strip() for value in values)
     return blank
 
 
