@@ -1,183 +1,50 @@
-"""The guard against direct identifiers: by the words of a header, and by what a column holds."""
+"""The guard against direct identifiers: by the words of a header, and by what a column holds.
+
+Every function takes a column of any length, a chunk of a file or the whole, and looks at each different value once.
+"""
 
 from __future__ import annotations
 
-import re
-import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
-NUMBER = "a hospital or insurance number"
+from pipeline.identifier_words import NUMBER, kind_by_header
+from pipeline.national_numbers import national_number
+from pipeline.personal_names import FEWEST_NAMES, holds_names, holds_titles
 
-# Words that alone make a header a direct identifier, without accents, in the languages of the trade's exports.
-WORDS: Mapping[str, tuple[str, ...]] = {
-    "a name": (
-        *(
-            "surname",
-            "forename",
-            "firstname",
-            "lastname",
-            "fullname",
-            "familyname",
-            "givenname",
-            "patientname",
-            "initials",
-        ),
-        *("nachname", "vorname", "familienname", "zuname", "rufname", "geburtsname", "patientenname", "initialen"),
-        *("prenom", "patronyme", "apellido", "apellidos", "cognome", "achternaam", "voornaam"),
-        *("apelido", "sobrenome", "tussenvoegsel", "nombres"),
-    ),
-    NUMBER: (
-        *("mrn", "nhs", "nhsnumber", "ssn", "chi", "nhsno", "hospno", "hospitalnumber", "passport"),
-        *("fallnummer", "fallnr", "patientennummer", "patientennr", "krankenhausnummer", "versichertennummer", "kvnr"),
-        *("nss", "ipp", "nir", "nhc", "dni", "nie", "cip", "bsn", "patientnummer", "burgerservicenummer", "cpf", "cns"),
-        *("ahv", "ahvnr", "ahvnummer", "personnummer", "fodselsnummer", "cprnummer", "cpr", "henkilotunnus"),
-    ),
-    "a date of birth": (
-        *("dob", "birthdate", "birthday", "dateofbirth", "geburtsdatum", "gebdatum", "gebdat", "geburtstag"),
-        *("ddn", "geboortedatum", "fechanacimiento", "datanascita", "datanascimento", "fodselsdato"),
-        *("naissance", "datenaissance"),
-    ),
-    "a postcode": (
-        *("postcode", "postalcode", "zip", "zipcode", "plz", "postleitzahl", "cap", "cep", "codepostal"),
-        *("codigopostal", "postnummer", "postkod"),
-    ),
-    "an address": (
-        *("address", "street", "adresse", "anschrift", "strasse", "wohnort", "rue", "domicile", "direccion", "calle"),
-        *("domicilio", "indirizzo", "adres", "straat", "woonplaats", "endereco", "morada", "rua", "hausnummer"),
-    ),
-    "a telephone number": (
-        *("phone", "telephone", "tel", "mobilephone", "cellphone", "fax", "telefon", "telefonnummer", "handy"),
-        *("handynummer", "telefono", "telefoon", "telefoonnummer", "telefone", "telemovel", "celular", "portable"),
-    ),
-    "an e-mail address": ("email", "mail", "emailaddress", "courriel", "correo"),
-    "free text": (
-        *("note", "notes", "comment", "comments", "remark", "remarks", "freetext", "narrative", "memo"),
-        *("bemerkung", "bemerkungen", "kommentar", "kommentare", "freitext", "notiz", "notizen", "anmerkung"),
-        *("commentaire", "commentaires", "remarque", "remarques", "comentario", "comentarios", "observaciones"),
-        *("nota", "notas", "osservazioni", "osservazione", "commento", "commenti", "opmerking", "opmerkingen"),
-        *("toelichting", "observacao", "observacoes", "obs"),
-        *("befund", "befundtext", "befundbericht", "reporttext"),
-    ),
-}
-
-# Words that make one only together.
-TOGETHER: Mapping[str, tuple[tuple[str, ...], ...]] = {
-    "a name": (("next", "kin"),),
-    NUMBER: (
-        *(("hospital", "number"), ("hospital", "no"), ("hospital", "id"), ("unit", "number"), ("case", "number")),
-        *(
-            ("medical", "record"),
-            ("social", "security"),
-            ("insurance", "number"),
-            ("national", "id"),
-            ("record", "number"),
-        ),
-        *(("numero", "dossier"), ("numero", "historia"), ("historia", "clinica"), ("cartella", "clinica")),
-        *(("codice", "fiscale"), ("tessera", "sanitaria"), ("seguridad", "social"), ("securite", "sociale")),
-        *(
-            ("processo", "clinico"),
-            ("fall", "nummer"),
-            ("fall", "nr"),
-            ("fall", "id"),
-            ("versicherten", "nr"),
-            ("patienten", "nr"),
-        ),
-        *(("patient", "number"), ("patient", "no"), ("patient", "nr"), ("nhs", "number"), ("nhs", "no")),
-        *(("pat", "nr"), ("pat", "no"), ("pat", "nummer"), ("n", "patient"), ("nº", "patient"), ("numero", "patient")),
-        *(("case", "no"), ("case", "nr"), ("medicare", "number"), ("medicare", "no")),
-    ),
-    "a date of birth": (
-        *(("birth", "date"), ("birth", "day"), ("date", "naissance"), ("fecha", "nacimiento"), ("data", "nascita")),
-        *(("data", "nascimento"), ("geb", "datum"), ("geburts", "datum"), ("born", "on")),
-        *(("ne", "le"), ("nee", "le")),
-    ),
-    "a postcode": (
-        ("post", "code"),
-        ("postal", "code"),
-        ("code", "postal"),
-        ("codigo", "postal"),
-        ("codice", "postale"),
-    ),
-    "an e-mail address": (("e", "mail"),),
-    "free text": (
-        ("free", "text"),
-        ("report", "text"),
-        ("texte", "libre"),
-        ("texto", "libre"),
-        ("testo", "libero"),
-        ("vrije", "tekst"),
-        ("texto", "livre"),
-    ),
-}
-
-# Short words that make an identifier only when they are the whole header: an occlusion's cap is no Italian postcode.
-WHOLE_HEADER = frozenset(
-    [
-        *("befund", "cap", "chi", "cip", "cns", "cpr", "fax", "ipp", "naissance", "nhs", "nie", "nir", "nss", "obs"),
-        *("portable", "rua", "rue"),
-    ]
-)
-
-# "Name" alone, or beside one of these, is a person's; a segment's or a device's name is not.
-NAME_WORDS = frozenset({"name", "names", "naam", "nom", "nombre", "nome"})
-PERSON_WORDS = frozenset(
-    [
-        "patient",
-        "patients",
-        "patienten",
-        "pat",
-        "paciente",
-        "paziente",
-        "person",
-        "first",
-        "last",
-        "middle",
-        "full",
-        "family",
-        "given",
-        "maiden",
-        "birth",
-        "sur",
-        "fore",
-        "operator",
-        "surgeon",
-        "physician",
-        "doctor",
-        "dr",
-        "consultant",
-        "nurse",
-        "arzt",
-        "operateur",
-        "chirurg",
-        "medecin",
-        "medico",
-        "cirujano",
-        "chirurgo",
-        "next",
-        "kin",
-        "relative",
-        "gp",
-        "de",
-        "del",
-        "of",
-        "the",
-        "du",
-        "famille",
-        "naissance",
-        "usuel",
-    ]
-)
+NAMES = "names of persons"
+BIRTHS, MAILS, SENTENCES = "dates of birth", "e-mail addresses", "free text"
+MANY_SITES = "nearly as many different values as rows"
+_A_NAME = "a name"  # the kind that a header announces
 
 _EMAIL = r"[\w.+-]+@[\w-]+\.[\w.-]+"
-_FULL_DATE = r"^(\d{4}-\d{2}-\d{2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})([T ].*)?$"
-_ANY_DAY = r"^(\d{4}[./-]\d{1,2}[./-]\d{1,2}|\d{1,2}[./ -]+(\d{1,2}|\pL{3,9})[./ -]+\d{2,4}|\d{8})([T ].*)?$"
-_PHONE = r"^(\+\d{1,3}[ \d()/.-]{7,}|0\d{2,4}[ /-][ \d/-]{5,})$"
-_LATEST_BIRTH_IN_DOUBT = 1990  # no procedure in an export is older; most patients are born before
-_MOST, _NEARLY_ALL, _SOME = 0.5, 0.9, 0.05
-_FEWEST_NUMBERS = 20  # below it, ten-digit numbers with valid check digits may be chance (1 in 11 each)
+_YEAR_FIRST = r"^\d{4}[./-]?\d{1,2}[./-]?\d{1,2}(?:[T ].*)?$"
+_YEAR_LAST = r"^(?:\d{1,2}[./ -]+(?:\d{1,2}|\pL{3,9})|\pL{3,9}\.? \d{1,2},?)[./ -]+(?:\d{4}|\d{2})(?:[T ].*)?$"
+_ANY_DAY = (
+    r"^(\d{4}[./-]\d{1,2}[./-]\d{1,2}|\d{1,2}[./ -]+(\d{1,2}|\pL{3,9})[./ -]+\d{2,4}|\d{8}(\.0)?|\d{5}(\.0)?)([T ].*)?$"
+)
+_PHONE = r"^(?:(?:\+|00)\d{1,3}[ \d()/.-]{7,}|\(?0\d{1,4}\)?[ /-][ \d/-]{5,}|0[67]\d{8,9}|\(?[2-9]\d{2}\)?[ .-]\d{3}[ .-]\d{4})$"
+# United Kingdom (BS 7666), Netherlands, Canada, Ireland; and five digits, or four, only with a place behind them.
+_POSTCODE = (
+    r"(?i)^(?:[A-Z]{1,2}\d[A-Z\d]? ?\d[A-Z]{2}|[1-9]\d{3} ?[A-Z]{2}|[ABCEGHJ-NPRSTVXY]\d[A-Z][ -]?\d[A-Z]\d"
+    r"|[ACDEFHKNPRTVWXY]\d[\dW] ?[AC-FHKNPRTV-Y\d]{4}|(?:[A-Z]{1,2}-)?\d{4,5},? \pL{2}[\pL .'\x{2019}/()-]+)$"
+)
+_FIRST_BIRTH, _LATEST_BIRTH_IN_DOUBT = (
+    1900,
+    1990,
+)  # no procedure in an export is before 1990; most patients are born before
+_BIRTH_SERIALS = (7_306, 32_873)  # 1920-01-01 and 1989-12-31 as days since 1899-12-30, the way a spreadsheet keeps them
+_FEWEST_SERIALS, _SPREAD_OF_SERIALS = 20, 7_305  # twenty years between the first and the last birth
+_MOST, _SOME = 0.5, 0.05
+_NEARLY_ALL = 0.95
+_FEWEST_POSTCODES = 3  # different ones
+_LONG, _WORDS_OF_A_SENTENCE = 30, 5
+_LONGEST_SITE, _SITE_ROWS = 40, 5  # characters of a site's code; rows that a site has at least, on the average
+# A key is replaced by a pseudonym: what it looks like may be said, but stops nothing. All else in a key is a mistake of mapping.
+# E-mail addresses have a look-out and a message of their own.
+_FOR_NO_KEY = frozenset({NAMES, BIRTHS, SENTENCES})
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,76 +65,40 @@ def identifier_columns(headers: Sequence[str], sample: pl.DataFrame) -> list[Fin
     found: list[Finding] = []
     for name in sample.columns:
         position = int(name)
-        kind = kind_by_header(headers[position]) or kind_by_content(sample[name])
+        kind = kind_by_header(headers[position]) or kind_by_content(sample[name]) or _serial_births(sample[name])
         if kind is not None:
             found.append(Finding(position, headers[position], kind))
     return found
 
 
-def kind_of_used(header: str, values: pl.Series, *, key: bool) -> str | None:
+def kind_of_used(header: str, values: pl.Series, *, key: bool, column: str = "") -> str | None:
     """The kind of identifier that a column used for one of the dictionary's looks like; None for none.
 
-    A `key` may be a number of any kind, as a pseudonym takes its place. A few sentences among codes are left to the check.
+    A `key` may be a number of any kind, as a pseudonym takes its place, and an operator may be named by one's own name for the
+    same reason. `column` is the dictionary's: `site_id` is held to the strictest measure, because it is written as it stands.
+    A few sentences among codes are left to the check.
     """
+    named = column == "operator_id"
     announced = kind_by_header(header)
-    if announced is not None and not (key and announced == NUMBER):
+    if announced is not None and not (key and announced == NUMBER) and not (named and announced == _A_NAME):
         return announced
-    held = kind_by_content(values, sentences=_MOST)
-    return None if key and held in ("telephone numbers", "NHS numbers", "e-mail addresses") else held
+    held = kind_by_content(values, sentences=0.0 if column == "site_id" else _MOST)
+    if column == "site_id":
+        return held or _no_site(values)
+    if key and (held not in _FOR_NO_KEY or (named and held == NAMES)):
+        return None
+    return held
+
+
+def held_by_key(values: pl.Series) -> str | None:
+    """What a key column holds that had better be a study key or a code: the kind, for a note; None for nothing of the sort."""
+    return kind_by_content(values, sentences=_MOST)
 
 
 def holds_full_dates(values: pl.Series) -> bool:
     """Whether more than a few of a column's values are a day, and not a year alone, however written."""
-    there = values.drop_nulls().str.strip_chars()
-    there = there.filter(there != "")
+    there = _stripped(values)
     return not there.is_empty() and _share(there.str.contains(_ANY_DAY)) >= _SOME
-
-
-def kind_by_header(header: str) -> str | None:
-    """The kind of identifier that a header announces; None for none. Whole words count, in any of the languages."""
-    words = header_words(header)
-    together = "".join(words)
-    for kind, alone in WORDS.items():
-        if together in alone or any(word in alone for word in words if word not in WHOLE_HEADER):
-            return kind
-    for kind, sets in TOGETHER.items():
-        if any(set(needed) <= set(words) for needed in sets):
-            return kind
-    if NAME_WORDS & set(words) and set(words) <= NAME_WORDS | PERSON_WORDS:
-        return "a name"
-    return None
-
-
-def header_words(header: str) -> list[str]:
-    """A header's words in lower case without accents: 'PatName', 'pat_name' and 'Pat. Name' all give pat, name."""
-    spread = re.sub(r"(?<=[a-zß-ÿ])(?=[A-ZÀ-Þ])", " ", header).replace("ß", "ss").casefold()
-    plain = "".join(c for c in unicodedata.normalize("NFD", spread) if not unicodedata.combining(c))
-    return re.findall(r"[^\W\d_]+", plain)
-
-
-def kind_by_content(values: pl.Series, *, sentences: float = _SOME) -> str | None:
-    """The kind of identifier that a column's values look like; None for none. Free text: from a share of `sentences`."""
-    there = values.drop_nulls().str.strip_chars()
-    there = there.filter(there != "")
-    if there.is_empty():
-        return None
-    if there.str.contains(_EMAIL).any():
-        return "e-mail addresses"
-    if _share(there.str.contains(_PHONE)) >= _MOST:
-        return "telephone numbers"
-    dates = there.str.contains(_FULL_DATE)
-    if _share(dates) >= _MOST:
-        years = there.filter(dates).str.extract(r"(\d{4})").cast(pl.Int32)
-        if _share(years < _LATEST_BIRTH_IN_DOUBT) >= _MOST:
-            return "dates of birth"
-    if (
-        len(there) >= _FEWEST_NUMBERS
-        and _share(there.map_elements(_is_nhs_number, return_dtype=pl.Boolean)) >= _NEARLY_ALL
-    ):
-        return "NHS numbers"
-    if _share((there.str.len_chars() >= 30) & (there.str.count_matches(r"\s+") >= 5)) >= sentences:
-        return "free text"
-    return None
 
 
 def holds_emails(values: pl.Series) -> bool:
@@ -275,14 +106,107 @@ def holds_emails(values: pl.Series) -> bool:
     return bool(values.drop_nulls().str.contains(_EMAIL).any())
 
 
+def kind_by_content(values: pl.Series, *, sentences: float = _SOME) -> str | None:
+    """The kind of identifier that a column's values look like; None for none.
+
+    One e-mail address is enough; of telephone numbers, dates of birth and postcodes, half the rows; of sentences more than the
+    share `sentences`. National numbers and names of persons have measures of their own (their modules say which).
+    """
+    counts = _counts(values)
+    if counts.is_empty():
+        return None
+    rows = _rows(counts)
+    if counts["value"].str.contains(_EMAIL).any():
+        return MAILS
+    number = national_number(counts["value"])
+    if number is not None:
+        return number
+    if _rows(_of(counts, _PHONE)) >= _MOST * rows:
+        return "telephone numbers"
+    if _are_births(counts, rows):
+        return BIRTHS
+    postcodes = _of(counts, _POSTCODE)
+    if _rows(postcodes) >= _MOST * rows and postcodes.height >= _FEWEST_POSTCODES:
+        return "postcodes"
+    if _are_sentences(counts, rows, sentences):
+        return SENTENCES
+    return NAMES if holds_names(counts) else None
+
+
+def _are_births(counts: pl.DataFrame, rows: int) -> bool:
+    """Whether half the rows are dates, and half of these before any procedure in an export."""
+    value = pl.col("value")
+    dates = counts.filter(value.str.contains(_YEAR_FIRST) | value.str.contains(_YEAR_LAST))
+    if _rows(dates) < _MOST * rows:
+        return False
+    day = value.str.replace(r"[T ]\d{1,2}:.*$", "")
+    four = pl.coalesce(day.str.extract(r"^(\d{4})"), day.str.extract(r"(\d{4})$")).cast(pl.Int32, strict=False)
+    # Of two digits, those that are no year of a procedure, nor one of this century to come.
+    two = day.str.extract(r"[./ -](\d{2})$").cast(pl.Int32, strict=False)
+    early = (
+        pl.when(four.is_not_null())
+        .then(four.is_between(_FIRST_BIRTH, _LATEST_BIRTH_IN_DOUBT - 1))
+        .otherwise(two.is_between(30, _LATEST_BIRTH_IN_DOUBT - _FIRST_BIRTH - 1))
+    )
+    births = dates.filter(early.fill_null(value=False))
+    return _rows(births) >= _MOST * _rows(dates)
+
+
+def _serial_births(values: pl.Series) -> str | None:
+    """Dates of birth as a spreadsheet's day numbers: spread over twenty years at least, and not counted up row by row."""
+    there = _stripped(values)
+    days = there.str.strip_suffix(".0").cast(pl.Int32, strict=False)
+    within = days.filter(days.is_between(*_BIRTH_SERIALS))
+    if len(within) < max(_FEWEST_SERIALS, _NEARLY_ALL * len(there)) or within.n_unique() < _FEWEST_SERIALS:
+        return None
+    rising = _share(within.diff().drop_nulls() > 0)
+    spread = int(within.max()) - int(within.min())  # type: ignore[arg-type]
+    return BIRTHS if spread >= _SPREAD_OF_SERIALS and 0.25 <= rising <= 0.75 else None
+
+
+def _are_sentences(counts: pl.DataFrame, rows: int, share: float) -> bool:
+    """Whether more than `share` of the rows are sentences, which seldom repeat; long terms from a list do."""
+    value = pl.col("value")
+    long = counts.filter(value.str.len_chars() >= _LONG)
+    found = long.filter(value.str.count_matches(r"\s+") >= _WORDS_OF_A_SENTENCE)
+    written = _rows(found)
+    repeated = written >= FEWEST_NAMES and found.height < _SOME * written
+    return written > 0 and written >= share * rows and not repeated
+
+
+def _no_site(values: pl.Series) -> str | None:
+    """Why the values cannot be sites' codes: titles of persons, long text, or too many different values; None if they can."""
+    counts = _counts(values)
+    if counts.is_empty():
+        return None
+    if holds_titles(counts):
+        return NAMES
+    if (counts["value"].str.len_chars() > _LONGEST_SITE).any():
+        return SENTENCES
+    rows = _rows(counts)
+    return MANY_SITES if counts.height >= max(FEWEST_NAMES, rows / _SITE_ROWS) else None
+
+
+def _counts(values: pl.Series) -> pl.DataFrame:
+    """The column's different values (`value`) in order of appearance, stripped, and their rows (`count`); blanks left out."""
+    distinct = values.alias("value").value_counts(name="count")
+    return distinct.with_columns(pl.col("value").str.strip_chars()).filter(
+        pl.col("value").is_not_null() & (pl.col("value") != "")
+    )
+
+
+def _of(counts: pl.DataFrame, pattern: str) -> pl.DataFrame:
+    return counts.filter(pl.col("value").str.contains(pattern))
+
+
+def _rows(counts: pl.DataFrame) -> int:
+    return int(counts["count"].sum())
+
+
+def _stripped(values: pl.Series) -> pl.Series:
+    there = values.drop_nulls().str.strip_chars()
+    return there.filter(there != "")
+
+
 def _share(test: pl.Series) -> float:
     return float(test.cast(pl.Float64).mean() or 0.0)  # type: ignore[arg-type]
-
-
-def _is_nhs_number(text: str) -> bool:
-    """Ten digits with a valid modulus 11 check digit (NHS Data Dictionary: NHS NUMBER)."""
-    digits = text.replace(" ", "").replace("-", "")
-    if len(digits) != 10 or not digits.isascii() or not digits.isdigit():
-        return False
-    check = 11 - sum(int(digit) * (10 - place) for place, digit in enumerate(digits[:9])) % 11
-    return check % 11 == int(digits[9]) and check != 10

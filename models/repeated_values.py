@@ -1,0 +1,24 @@
+"""How many runs of one and the same value chance would give, and how many rows equal to a neighbor."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammainc
+
+Floats = NDArray[np.float64]
+
+
+def expected_runs(shares: Floats, rows: int, length: int) -> float:
+    """Expected number of runs of at least `length` equal values among `rows` values in random order.
+
+    `shares` (k,) are the shares (0-1) of the k different values. A run of value v starts where another value stood before it:
+    n (1 - p) p^length (Schilling 1990, College Mathematics Journal 21:196-207), added up over the values. By Markov's inequality
+    it bounds the chance that there is any such run.
+    """
+    return float(rows * np.sum((1.0 - shares) * shares**length))
+
+
+def poisson_at_least(count: int, expected: float) -> float:
+    """Chance of `count` or more where `expected` are, of a Poisson number; 1 for a count of 0."""
+    return 1.0 if count == 0 else float(gammainc(count, expected))

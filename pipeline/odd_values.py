@@ -1,0 +1,278 @@
+"""Measurements that look written down rather than measured: rounded, in another unit, zero for nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from math import log
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.digit_preference import DigitPreference, digit_preference
+from pipeline.measured_columns import MEASURED, Measured, Values
+from pipeline.odd_findings import Finding, Found, percent
+from pipeline.when_and_where import NO_SITE, Places
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+ROUGH = 125.0  # Whipple's index from which the United Nations' classes say "rough", from memory
+CLOSE_TO_ROUGH = 110.0
+FEWEST_FOR_DIGITS = 100  # values, of all sites or of one; ours, no source
+WHOLE_TENS = 0.98
+FEWEST_FOR_MEDIAN = 10
+ANOTHER_UNIT = 4.0  # times the median of the other sites, or of the other quarters; ours, no source
+ZEROS = 0.01
+FEWEST_ZEROS = 5
+CHILD, OLDEST = 18, 105  # years
+ODD_AGES = 0.02
+USUAL_AGES = (50.0, 88.0)  # where the median age of such a service lies; common practice, no source
+
+_ASK_UNIT = (
+    'Ask the data manager in which unit it is exported, and state it in the mapping: [{table}.units] {column} = "...".'
+)
+
+
+def digit_preferences(measurements: Sequence[Values], where: Places) -> Found:
+    """Columns whose values end in 0 or 5 far too often: over all sites, else at single ones."""
+    found: list[Finding] = []
+    looks = 0
+    for column in measurements:
+        measured = column.measured
+        if not measured.digits_told:
+            continue
+        steps = _steps(column)
+        whole = _look(steps)
+        looks += whole is not None
+        if whole is not None and whole.index >= ROUGH:
+            found.append(_preference(measured, whole, ""))
+            continue
+        if len(where.sites) > 1:
+            candidates, sites = _sites_to_look_at(steps, column.site, len(where.sites))
+            looks += sites
+            for number in candidates:
+                at_site = _look(steps[column.site == number])
+                if at_site is not None and at_site.index >= ROUGH:
+                    found.append(_preference(measured, at_site, where.sites[number]))
+    return Found(tuple(found), looks).beyond_chance()
+
+
+def doubtful_units(measurements: Sequence[Values], where: Places) -> Found:
+    """Columns whose median lies where no service's does, sites far from the others, and quarters far from the site's other ones."""
+    found: list[Finding] = []
+    looks = 0
+    for column in measurements:
+        measured, values = column.measured, column.values
+        if len(values) < FEWEST_FOR_MEDIAN:
+            continue
+        looks += 1
+        whole = float(np.median(values))
+        low, high = measured.usual_median
+        if not low <= whole <= high:
+            found.append(_doubt(measured, whole, f"{low:g} to {high:g} would be usual", len(values), "", ""))
+            continue
+        means = _Means(column, where)
+        found += _sites_and_quarters(column, means, where)
+        looks += means.looks
+    return Found(tuple(found), looks)
+
+
+def zeros(frames: Mapping[str, pl.DataFrame]) -> Found:
+    """Columns in which 0 seems to stand for "not recorded"."""
+    found = []
+    for measured in MEASURED:
+        values = frames[measured.table][measured.name]
+        recorded = len(values) - values.null_count()
+        none = int((values == 0).sum())
+        if measured.zero_is_odd and none >= FEWEST_ZEROS and none >= ZEROS * recorded:
+            found.append(
+                Finding(
+                    "zero for nothing",
+                    measured.table,
+                    measured.name,
+                    f"{none:,} of {recorded:,} {measured.plural} are exactly 0.",
+                    f"Ask {measured.who} whether 0 means that it was not recorded; if so, leave the field empty.",
+                    "share zero",
+                    none / recorded,
+                    recorded,
+                    certainty="worth a look",
+                )
+            )
+    return Found(tuple(found), len(MEASURED))
+
+
+def odd_ages(frames: Mapping[str, pl.DataFrame]) -> Found:
+    """Birth years that make the patients too young or too old."""
+    procedures = frames["procedures"].select("patient_id", "procedure_date")
+    born = frames["patients"].select("patient_id", "birth_year").drop_nulls()
+    ages = procedures.join(born, on="patient_id").select(
+        pl.col("procedure_date").dt.year().cast(pl.Int64) - pl.col("birth_year")
+    )
+    age = ages.to_series().to_numpy()
+    if len(age) < FEWEST_FOR_MEDIAN:
+        return Found()
+    odd = int(((age < CHILD) | (age > OLDEST)).sum())
+    median = float(np.median(age))
+    ask = "Ask the data manager how the year of birth is made: two digits, a default year, the year of admission?"
+    told = ""
+    if not USUAL_AGES[0] <= median <= USUAL_AGES[1]:
+        told = f"The median age at the procedure is {median:.0f} years; {USUAL_AGES[0]:.0f} to {USUAL_AGES[1]:.0f} would be usual."
+    elif odd >= FEWEST_ZEROS and odd >= ODD_AGES * len(age):
+        told = f"At {odd:,} of {len(age):,} procedures the patient is under {CHILD} or over {OLDEST} years old."
+    if not told:
+        return Found((), 1)
+    value = Finding(
+        "odd ages",
+        "patients",
+        "birth_year",
+        told,
+        ask,
+        "median age",
+        median,
+        len(age),
+        certainty="worth a look",
+        urgent=True,
+    )
+    return Found((value,), 1)
+
+
+def _steps(column: Values) -> Ints:
+    """The recorded values in whole steps of their last digit."""
+    steps = np.rint(column.values / column.measured.step).astype(np.int64)
+    # A dose that a machine tells in hundredths of a gray comes in tens of milligrays: its last digit is the one before.
+    if column.measured.name == "air_kerma_mgy" and len(steps) and (steps % 10 == 0).all():
+        steps //= 10
+    return steps
+
+
+def _look(steps: Ints) -> DigitPreference | None:
+    return digit_preference(steps) if len(steps) >= FEWEST_FOR_DIGITS else None
+
+
+def _sites_to_look_at(steps: Ints, site: NDArray[np.int32], sites: int) -> tuple[list[int], int]:
+    """Sites with so many multiples of five that the index may be high, and how many sites have values enough."""
+    n = np.bincount(site[site >= 0], minlength=sites)
+    fives = np.bincount(site[(site >= 0) & (steps % 5 == 0)], minlength=sites)
+    enough = n >= FEWEST_FOR_DIGITS
+    return np.flatnonzero(enough & (500 * fives >= CLOSE_TO_ROUGH * n)).tolist(), int(enough.sum())
+
+
+def _preference(measured: Measured, seen: DigitPreference, site: str) -> Finding:
+    told = (
+        f"{percent(seen.share_0)} of the {measured.plural} end in 0 and {percent(seen.share_5)} in 5, where about 10% each are "
+        f"expected (index {seen.index:.0f}; 100 is none, 500 all)."
+    )
+    if seen.share_0 >= WHOLE_TENS and measured.name == "length_mm":
+        told = f"{percent(seen.share_0)} of the lengths are whole centimeters."
+    ask = f"Ask {measured.who} for the value as it was read, not rounded."
+    if measured.name == "length_mm":
+        ask += " A length that is rounded to 100 or 200 mm may land in the wrong length band."
+    return Finding(
+        "digit preference",
+        measured.table,
+        measured.name,
+        told,
+        ask,
+        "preference index",
+        seen.index,
+        seen.n,
+        site=site,
+        chance=seen.p_value,
+    )
+
+
+class _Means:
+    """Means of the logarithm by site, and by site and quarter; NaN where fewer than FEWEST_FOR_MEDIAN values above 0 are.
+
+    A unit is a factor, so it moves these by its logarithm; and they take one pass where medians take a sort.
+    """
+
+    def __init__(self, column: Values, where: Places) -> None:
+        sites, quarters = len(where.sites), max(len(where.quarters), 1)
+        placed = (column.cell >= 0) & (column.values > 0)
+        cell = column.cell[placed]
+        n = np.bincount(cell, minlength=sites * quarters).reshape(sites, quarters)
+        logs: Floats = np.log(column.values[placed])
+        total: Floats = np.bincount(cell, logs, minlength=sites * quarters).astype(np.float64).reshape(sites, quarters)
+        self.by_quarter = self._mean(total, n)
+        self.by_site = self._mean(total.sum(axis=1), n.sum(axis=1))
+        self.looks = int(np.isfinite(self.by_site).sum() + np.isfinite(self.by_quarter).sum())
+
+    @staticmethod
+    def _mean(total: Floats, n: Ints) -> Floats:
+        return np.where(n >= FEWEST_FOR_MEDIAN, total / np.maximum(n, 1), np.nan)
+
+
+def _sites_and_quarters(column: Values, means: _Means, where: Places) -> Iterator[Finding]:
+    quarters = max(len(where.quarters), 1)
+    odd_sites = set(np.flatnonzero(_may_be_far(means.by_site[None, :])[0]).tolist())
+    odd_quarters = _may_be_far(means.by_quarter)
+    for site in sorted(odd_sites | set(np.flatnonzero(odd_quarters.any(axis=1)).tolist())):
+        name = where.sites[site]
+        told_as = "" if where.sites == (NO_SITE,) else name
+        if site in odd_sites and _far(means.by_site, site):
+            here = column.site == site
+            others = f"{_plain(float(np.median(column.values[~here])))} at the other sites"
+            yield _doubt(column.measured, float(np.median(column.values[here])), others, int(here.sum()), told_as, "")
+            continue
+        row = means.by_quarter[site]
+        # The first quarter that is far off leads to the others.
+        for quarter in [q for q in np.flatnonzero(odd_quarters[site]) if _far(row, int(q))][:1]:
+            here, at_site = column.cell == site * quarters + quarter, column.site == site
+            others = f"{_plain(float(np.median(column.values[at_site & ~here])))} in its other quarters"
+            median, when = float(np.median(column.values[here])), where.quarters[quarter]
+            yield _doubt(column.measured, median, others, int(here.sum()), told_as, when)
+
+
+def _may_be_far(means: Floats) -> NDArray[np.bool_]:
+    """Where a look is worth the while: half as far from the middle of its row as is told, itself included in the middle."""
+    there = np.isfinite(means).any(axis=1)
+    middle = np.full((len(means), 1), np.nan)
+    middle[there] = np.nanmedian(means[there], axis=1, keepdims=True)
+    return np.asarray(np.abs(means - middle) >= log(ANOTHER_UNIT) / 2)
+
+
+def _far(means: Floats, place: int) -> bool:
+    """Whether one mean is far from the middle one of the others."""
+    mine, others = means[place], np.delete(means, place)
+    if not np.isfinite(mine) or not np.isfinite(others).any():
+        return False
+    return bool(abs(mine - np.nanmedian(others)) >= log(ANOTHER_UNIT))
+
+
+def _doubt(measured: Measured, median: float, compared: str, n: int, site: str, quarter: str) -> Finding:
+    unit = measured.column.unit
+    told = f"The median is {_plain(median)}{' ' + unit if unit else ''}; {compared}."
+    guess = _guess(measured, median)
+    if guess:
+        told += f" In {guess} that would be {_plain(median * dict(measured.doubted_units)[guess])} {unit}."
+    ask = _ASK_UNIT.format(table=measured.table, column=measured.name)
+    if not unit:
+        ask = f"Ask {measured.who} how it is written: as a ratio (0.6) or in percent (60)?"
+    return Finding(
+        "doubtful unit",
+        measured.table,
+        measured.name,
+        told,
+        ask,
+        "median",
+        median,
+        n,
+        site=site,
+        quarter=quarter,
+        certainty="worth a look",
+        urgent=True,
+    )
+
+
+def _guess(measured: Measured, median: float) -> str:
+    """The unit in which the median would be a usual one, nearest to the middle; "" for none."""
+    low, high = measured.usual_median
+    middle = (low * high) ** 0.5
+    fits: Sequence[tuple[str, float]] = [(u, f) for u, f in measured.doubted_units if low <= median * f <= high]
+    return min(fits, key=lambda unit: abs(log(median * unit[1] / middle)))[0] if fits and median > 0 else ""
+
+
+def _plain(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 20 else f"{value:.3g}"

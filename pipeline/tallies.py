@@ -1,0 +1,123 @@
+"""Every column of the checked tables counted by site and quarter: what is not recorded, and each code."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column
+from pipeline.rules import CALCIUM_GRADES
+from pipeline.when_and_where import Places
+
+Ints = NDArray[np.int64]
+Bytes = NDArray[np.uint8]
+
+NO_CODE = 255
+_MOST_LEVELS = 10  # a whole number with more levels than this is a measurement, not a grade
+# What a lesion's attempts come to, looked at as if it were a code.
+ATTEMPTS_MADE = ("no attempt", "one attempt", "several attempts")
+ATTEMPTS_COLUMN = "number of attempts"
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """One column. `missing` and `rows` are whole counts; `missing_at` (sites, quarters) of rows that have a place.
+
+    A column of codes has `labels` (k,), `counts` (k,) over all rows, and `at` (sites, quarters, k); others have none of them.
+    `of_scale`: the calcium scale that the codes are grades of, "" for any other column; only rows on it are counted.
+    """
+
+    table: str
+    column: str
+    rows: int
+    missing: int
+    missing_at: Ints = field(repr=False)
+    labels: tuple[str, ...] = ()
+    counts: tuple[int, ...] = ()
+    at: Ints | None = field(default=None, repr=False)
+    of_scale: str = ""
+
+    @property
+    def name(self) -> str:
+        """The column as printed, with the scale of a calcium grade."""
+        return f"{self.column} ({self.of_scale})" if self.of_scale else self.column
+
+
+def tallies(frames: Mapping[str, pl.DataFrame], where: Places) -> tuple[Tally, ...]:
+    """One tally a column in the dictionary's order, keys and needed references left out; then the attempts of each lesion."""
+    found: list[Tally] = []
+    for table in TABLES:
+        frame = frames[table.name]
+        for column in table.columns:
+            if column.name in PSEUDONYM_COLUMNS and column.needed:
+                continue
+            found += _tally(table.name, column, frame, where)
+    return (*found, _attempts_made(frames, where))
+
+
+def _tally(table: str, column: Column, frame: pl.DataFrame, where: Places) -> Iterator[Tally]:
+    values = frame[column.name]
+    missing = values.null_count()
+    missing_at = where.count(table, values.is_null().to_numpy()) if missing else np.zeros_like(where.rows[table])
+    labels = _labels(column)
+    if column.name == "calcium_grade":
+        yield Tally(table, column.name, len(values), missing, missing_at)
+        for scale, grades in CALCIUM_GRADES.items():
+            on_scale = (frame["calcium_scale"].cast(pl.String) == scale).fill_null(value=False).to_numpy()
+            codes = np.where(on_scale, _positions(values, grades), NO_CODE).astype(np.uint8)
+            nothing = where.count(table, on_scale & values.is_null().to_numpy())
+            yield _coded(table, column.name, codes, grades, where, int(nothing.sum()), nothing, scale)
+    elif labels:
+        yield _coded(table, column.name, _positions(values, labels), labels, where, missing, missing_at)
+    else:
+        yield Tally(table, column.name, len(values), missing, missing_at)
+
+
+def _coded(
+    table: str,
+    column: str,
+    codes: Bytes,
+    labels: tuple[str, ...],
+    where: Places,
+    missing: int,
+    missing_at: Ints,
+    of_scale: str = "",
+) -> Tally:
+    counts = np.bincount(codes, minlength=NO_CODE + 1)[: len(labels)]
+    rows = int(counts.sum()) + missing
+    at = where.count_codes(table, codes, len(labels))
+    return Tally(table, column, rows, missing, missing_at, labels, tuple(counts.tolist()), at, of_scale)
+
+
+def _labels(column: Column) -> tuple[str, ...]:
+    if column.type == "code":
+        return column.codes
+    if column.type == "bool":
+        return ("false", "true")
+    if column.type == "int" and column.limits is not None and column.limits[1] < _MOST_LEVELS:
+        return tuple(str(level) for level in range(int(column.limits[0]), int(column.limits[1]) + 1))
+    return ()
+
+
+def _positions(values: pl.Series, labels: tuple[str, ...]) -> Bytes:
+    """Where each value stands among the labels; NO_CODE for null."""
+    if values.dtype == pl.Boolean:
+        places = values.cast(pl.UInt8)
+    elif values.dtype.is_integer():
+        places = (values - int(labels[0])).cast(pl.UInt8)
+    else:
+        places = values.cast(pl.Enum(labels), strict=False).to_physical().cast(pl.UInt8)
+    return places.fill_null(NO_CODE).to_numpy()
+
+
+def _attempts_made(frames: Mapping[str, pl.DataFrame], where: Places) -> Tally:
+    lesions = frames["lesions"].select("lesion_id")
+    made = frames["attempts"].group_by("lesion_id").len("made")
+    number = lesions.join(made, on="lesion_id", how="left", maintain_order="left")["made"].fill_null(0)
+    codes = number.clip(upper_bound=2).cast(pl.UInt8).to_numpy()
+    nothing = np.zeros_like(where.rows["lesions"])
+    return _coded("lesions", ATTEMPTS_COLUMN, codes, ATTEMPTS_MADE, where, 0, nothing)
