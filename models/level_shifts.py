@@ -5,7 +5,6 @@ Arrays are (sites, quarters, codes); quarters in order, those without any row am
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -22,7 +21,7 @@ WINDOW = 4  # quarters looked at on each side, so that a slow drift is not taken
 FEWEST = 20  # rows on each side; ours, no source
 SMALLEST_CHANGE = 0.25  # of a share; ours, no source
 FEWEST_EXPECTED = 15.0  # of a code before its vanishing says anything; ours, no source
-SMALLEST_QUARTER_CHANGE = 0.25
+SMALLEST_CHANGE_TO_ALL = 0.05  # where one quarter has nothing else; ours, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +56,9 @@ def shifts(events: Ints, totals: Ints) -> Shifts:
         return Shifts((), 0)
     found: list[Shift] = []
     looks = 0
+    counts = _Counts(events, totals)
     for look in (_level, _gone, _new, _odd_quarter):
-        more, number = look(events, totals)
+        more, number = look(counts)
         found += more
         looks += number
     return Shifts(tuple(found), looks)
@@ -84,64 +84,74 @@ def never_varies(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
     return found, int(looked.sum()) * events.shape[2]
 
 
-def _level(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
-    best = _Best(events)
-    for b in range(1, totals.shape[1]):
-        early, late = slice(max(b - WINDOW, 0), b), slice(b, b + WINDOW)
-        before, n_before = events[:, early].sum(axis=1), totals[:, early].sum(axis=1)[:, None]
-        after, n_after = events[:, late].sum(axis=1), totals[:, late].sum(axis=1)[:, None]
+class _Counts:
+    """Events (s, k) and totals (s, 1) of any stretch of quarters, from running sums."""
+
+    def __init__(self, events: Ints, totals: Ints) -> None:
+        self.sites, self.quarters, self.codes = events.shape
+        self._events = np.zeros((self.sites, self.quarters + 1, self.codes), dtype=np.int64)
+        self._totals = np.zeros((self.sites, self.quarters + 1, 1), dtype=np.int64)
+        np.cumsum(events, axis=1, out=self._events[:, 1:])
+        np.cumsum(totals[:, :, None], axis=1, out=self._totals[:, 1:])
+
+    def between(self, first: int, end: int) -> tuple[Ints, Ints]:
+        """Of the quarters from `first` to before `end`, both held within those there are."""
+        first, end = max(first, 0), min(end, self.quarters)
+        return self._events[:, end] - self._events[:, first], self._totals[:, end] - self._totals[:, first]
+
+
+def _level(counts: _Counts) -> tuple[list[Shift], int]:
+    best = _Best(counts)
+    for b in range(1, counts.quarters):
+        before, n_before = counts.between(b - WINDOW, b)
+        after, n_after = counts.between(b, b + WINDOW)
         looked = (n_before >= FEWEST) & (n_after >= FEWEST)
         change = np.abs(_share(after, n_after) - _share(before, n_before))
         best.offer(b, before, n_before, after, n_after, looked, change >= SMALLEST_CHANGE)
     return best.found("level"), best.looks
 
 
-def _gone(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
-    return _without(events, totals, "gone", lambda b: (slice(0, b), slice(b, None)))
+def _gone(counts: _Counts) -> tuple[list[Shift], int]:
+    return _without(counts, "gone")
 
 
-def _new(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
-    return _without(events, totals, "new", lambda b: (slice(b, None), slice(0, b)))
+def _new(counts: _Counts) -> tuple[list[Shift], int]:
+    return _without(counts, "new")
 
 
-def _without(
-    events: Ints, totals: Ints, kind: ShiftKind, parts: Callable[[int], tuple[slice, slice]]
-) -> tuple[list[Shift], int]:
+def _without(counts: _Counts, kind: Literal["gone", "new"]) -> tuple[list[Shift], int]:
     """Boundaries on one side of which a code is never met, though its share on the other side makes it expected."""
     best: dict[tuple[int, int], Shift] = {}
     looks = 0
-    for b in range(1, totals.shape[1]):
-        met, never = parts(b)
-        seen, n_seen = events[:, met].sum(axis=1), totals[:, met].sum(axis=1)[:, None]
-        none, n_none = events[:, never].sum(axis=1), totals[:, never].sum(axis=1)[:, None]
+    for b in range(1, counts.quarters):
+        early, late = counts.between(0, b), counts.between(b, counts.quarters)
+        (seen, n_seen), (none, n_none) = (early, late) if kind == "gone" else (late, early)
         # The share where the code is met is read nearest to the boundary: a code dropped slowly is not gone at once.
-        near = slice(max(b - WINDOW, 0), b) if kind == "gone" else slice(b, b + WINDOW)
-        share = np.minimum(
-            _share(seen, n_seen), _share(events[:, near].sum(axis=1), totals[:, near].sum(axis=1)[:, None])
-        )
+        near = counts.between(b - WINDOW, b) if kind == "gone" else counts.between(b, b + WINDOW)
+        share = np.minimum(_share(seen, n_seen), _share(*near))
         looked = (n_seen >= FEWEST) & (n_none >= FEWEST)
-        looks += int(looked.sum()) * events.shape[2]
+        looks += int(looked.sum()) * counts.codes
         hit = looked & (none == 0) & (share * n_none >= FEWEST_EXPECTED)
-        with np.errstate(divide="ignore"):
-            chance = np.exp(n_none * np.log1p(-share))
         for s, k in zip(*np.nonzero(hit), strict=True):
-            was, now = (share[s, k], 0.0) if kind == "gone" else (0.0, share[s, k])
-            shift = Shift(kind, int(s), b, int(k), float(was), float(now), int(n_none[s, 0]), float(chance[s, k]))
-            if (int(s), int(k)) not in best or chance[s, k] < best[int(s), int(k)].p_value:
-                best[int(s), int(k)] = shift
+            n, met = int(n_none[s, 0]), float(share[s, k])
+            chance = (1.0 - met) ** n
+            if (int(s), int(k)) not in best or chance < best[int(s), int(k)].p_value:
+                was, now = (met, 0.0) if kind == "gone" else (0.0, met)
+                best[int(s), int(k)] = Shift(kind, int(s), b, int(k), was, now, n, chance)
     return list(best.values()), looks
 
 
-def _odd_quarter(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
-    best = _Best(events)
-    for q in range(totals.shape[1]):
-        around = [i for i in range(max(q - WINDOW, 0), min(q + WINDOW + 1, totals.shape[1])) if i != q]
-        before, n_before = events[:, around].sum(axis=1), totals[:, around].sum(axis=1)[:, None]
-        after, n_after = events[:, q], totals[:, q][:, None]
+def _odd_quarter(counts: _Counts) -> tuple[list[Shift], int]:
+    best = _Best(counts)
+    for q in range(counts.quarters):
+        after, n_after = counts.between(q, q + 1)
+        around, n_around = counts.between(q - WINDOW, q + WINDOW + 1)
+        before, n_before = around - after, n_around - n_after
         looked = (n_before >= FEWEST) & (n_after >= FEWEST)
         was, now = _share(before, n_before), _share(after, n_after)
         alone = (now == 0.0) | (now == 1.0)  # all of one kind is odd however common that kind is elsewhere
-        matters = (np.abs(now - was) >= SMALLEST_QUARTER_CHANGE) | (alone & (np.abs(now - was) >= 0.05))
+        change = np.abs(now - was)
+        matters = (change >= SMALLEST_CHANGE) | (alone & (change >= SMALLEST_CHANGE_TO_ALL))
         best.offer(q, before, n_before, after, n_after, looked, matters)
     return best.found("quarter"), best.looks
 
@@ -149,8 +159,8 @@ def _odd_quarter(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
 class _Best:
     """For each site and code the boundary with the largest G."""
 
-    def __init__(self, events: Ints) -> None:
-        sites, _, codes = events.shape
+    def __init__(self, counts: _Counts) -> None:
+        sites, codes = counts.sites, counts.codes
         self.g = np.zeros((sites, codes))
         self.quarter = np.zeros((sites, codes), dtype=np.int64)
         self.before, self.after = np.zeros((sites, codes)), np.zeros((sites, codes))
@@ -161,7 +171,10 @@ class _Best:
         self, quarter: int, before: Ints, n_before: Ints, after: Ints, n_after: Ints, looked: Flags, matters: Flags
     ) -> None:
         self.looks += int(looked.sum()) * before.shape[1]
-        g = np.where(looked & matters, _g(before, n_before, after, n_after), 0.0)
+        worth = looked & matters
+        if not worth.any():
+            return
+        g = np.where(worth, _g(before, n_before, after, n_after), 0.0)
         better = g > self.g
         self.g = np.where(better, g, self.g)
         self.quarter = np.where(better, quarter, self.quarter)

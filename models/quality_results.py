@@ -95,7 +95,10 @@ class Oddity:
 
 @dataclass(frozen=True, slots=True)
 class Volume:
-    """What a site or a period did, to hold against what one knows of the service. Means and shares are None when hidden."""
+    """What a site or a period did, to hold against what one knows of the service. All are None when procedures are few.
+
+    `without_attempt` is a share of lesions; `from_below` and `crossed` are shares of attempts.
+    """
 
     label: str
     kind: Literal["all", "site", "period"]
@@ -103,8 +106,8 @@ class Volume:
     lesions: int | None
     attempts_per_lesion: float | None
     without_attempt: float | None
-    first_from_below: float | None
-    attempt_crossed: float | None
+    from_below: float | None
+    crossed: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -252,7 +252,7 @@ class Edition:
 
     `comparisons` holds, for each endpoint: crude (population "observed"), weighting in "overlap", "all" and "treated" for
     profile "all" (and "complete_case" in "overlap" where a trait is not always recorded), and crude and overlap weighting for each one-way profile. `smallest_count_shown`: counts from 1 to one below it are
-    hidden before anything is drawn. `invented` is true for demo data.
+    hidden before anything is drawn. `invented` is true for demo data. `period_start` and `period_end` are months, "2023-01".
     """
 
     service: str

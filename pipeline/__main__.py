@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal, NoReturn
 
@@ -83,26 +84,55 @@ def demo(
 @app.command
 def run(
     *,
-    tables: Tables,
+    tables: Annotated[
+        Path | None, Parameter(help="Folder with the exported case tables; needed unless --as-of is given.")
+    ] = None,
     mapping: Mapping = None,
-    plan: Annotated[Path | None, Parameter(help="Analysis plan (TOML); the default plan when absent.")] = None,
+    plan: Annotated[
+        Path | None,
+        Parameter(help="Analysis plan (TOML); when absent the default plan, with --as-of that of the earlier report."),
+    ] = None,
     out: Out,
+    as_of: Annotated[
+        str | None,
+        Parameter(help="Rebuild the report of an earlier delivery, by its number or by a day (YYYY-MM-DD)."),
+    ] = None,
     engine: EngineName = "auto",
 ) -> None:
-    """Read, check, derive, compare and report: a service's own export.
+    """Read, check, derive, compare and report: a service's own export. Or an earlier report again, as of its delivery.
 
     Ends with the path of the strategy report. If anything goes wrong the last good outputs stay as they were.
     """
+    if (tables is None) == (as_of is None):
+        raise _WrongUsage("give either --tables, to run an export, or --as-of, to rebuild an earlier report")
+    if as_of is not None:
+        _rebuild(as_of, mapping, plan, out, engine)
+        return
+    assert tables is not None  # noqa: S101 - told above
     from pipeline.flow import Request
     from pipeline.flow import run as run_steps
 
     _must_be_folder(tables)
     work = run_steps(Request(tables, out, mapping, plan), engine=engine, tell=_teller())
-    assert work.accepted is not None  # noqa: S101 - a finished run has been checked
+    assert work.accepted is not None and work.kept is not None  # noqa: S101 - a finished run has been checked and kept
     set_aside = sum(count.set_aside for count in work.accepted.counts)
     if set_aside:
         _say(f"{set_aside:,} rows set aside, each with its reason: {out / 'results' / 'set_aside.csv'}")
+    _say(work.kept.in_words())
     _say(str(out / "report" / "strategy.html"))
+
+
+def _rebuild(as_of: str, mapping: Path | None, plan: Path | None, out: Path, engine: EngineName) -> None:
+    if mapping is not None:
+        raise _WrongUsage("--mapping goes with --tables: the rows of an earlier delivery are not read again")
+    try:
+        when = int(as_of) if as_of.isdecimal() else date.fromisoformat(as_of)
+    except ValueError:
+        raise _WrongUsage(f"--as-of {as_of}: give the number of a delivery, or a day as YYYY-MM-DD") from None
+    from pipeline.as_of import rebuild
+
+    work = rebuild(out, when, plan=plan, engine=engine, tell=_teller())
+    _say(str(work.request.out / "report" / "strategy.html"))
 
 
 @app.command
@@ -141,6 +171,10 @@ def synthesize(*, cases: Cases, seed: Seed, out: Out) -> None:
     _say(str(out))
 
 
+class _WrongUsage(Exception):
+    """Options that do not go together, said in one line."""
+
+
 def _must_be_folder(tables: Path) -> None:
     if not tables.is_dir():
         raise NeedsMending(
@@ -175,6 +209,9 @@ def _status(words: list[str]) -> int:
             return WRONG_USAGE
         app(words, exit_on_error=False, print_error=True, result_action="return_none")
     except CycloptsError:
+        return WRONG_USAGE
+    except _WrongUsage as fault:
+        errors.print(f"crosswise: {fault}", markup=False)
         return WRONG_USAGE
     except NeedsMending as fault:
         for line in fault.lines:

@@ -8,6 +8,9 @@ from typing import NamedTuple
 
 import polars as pl
 
+# Everyone from this age on is told as one group, and no age beyond it: 45 CFR 164.514(b)(2)(i)(C), ages over 89.
+OLDEST_AGE_YEARS = 90
+
 
 class Level(NamedTuple):
     """One level of a category: `code` as in the data and in profile names, `label` as printed."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.bands import OLDEST_AGE_YEARS
 from pipeline.published_grades import (
     BELOW_KNEE_SEGMENTS,
     CALCIUM_GRADES,
@@ -20,9 +21,12 @@ DAYS_IN_YEAR = 365.25
 
 
 def age_years() -> pl.Expr:
-    """Age in years reached in the year of the procedure (only the year of birth is ever loaded); null when born later."""
+    """Age in years reached in the year of the procedure (only the year of birth is ever loaded); null when born later.
+
+    90 stands for 90 or older (OLDEST_AGE_YEARS).
+    """
     age = pl.col("procedure_date").dt.year() - pl.col("birth_year")
-    return pl.when(age >= 0).then(age).cast(pl.Float64)
+    return pl.when(age >= 0).then(age.clip(upper_bound=OLDEST_AGE_YEARS)).cast(pl.Float64)
 
 
 def calcium() -> pl.Expr:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from importlib.metadata import version
 
 import polars as pl
@@ -30,12 +31,11 @@ def build_edition(
     """The Edition of the eligible `lesions` (the frame of derive). `data_hash` names the input, `invented` marks demo data."""
     quarters = quarter_counts(lesions)
     dates = lesions["procedure_date"]
-    first, last = dates.min(), dates.max()
     return Edition(
         service=plan.service,
         invented=invented,
-        period_start=str(first or ""),
-        period_end=str(last or ""),
+        period_start=_month(dates.min()),
+        period_end=_month(dates.max()),
         latest_quarter=quarters[-1].quarter if quarters else "",
         primary_endpoint=plan.primary_endpoint,
         endpoint_labels=tuple((name, endpoint(name).label) for name in plan.endpoints),
@@ -58,3 +58,8 @@ def build_edition(
         diagnostics=estimates.diagnostics,
         methods=method_notes(plan, estimates.remarks, estimates.fitted, simplified=estimates.simplified),
     )
+
+
+def _month(day: object) -> str:
+    """The month of a date, as "2023-01": the first and the last day are those of one patient each, and no report says them."""
+    return day.strftime("%Y-%m") if isinstance(day, date) else ""

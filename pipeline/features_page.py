@@ -27,7 +27,10 @@ for it would adjust away part of the approach's effect, or make a difference whe
 unknown; it is never read as "none" or "no".
 
 The reasons under "why" are common practice, without a source, but for these: length, severe calcium and cap shape go with
-changing the approach in Saab and colleagues, J Endovasc Ther 2018;25:284-291."""
+changing the approach in Saab and colleagues, J Endovasc Ther 2018;25:284-291.
+
+Age is the year of the procedure less the year of birth, and 90 stands for 90 or older: ages over 89 are told as one group
+(45 CFR 164.514(b)(2)(i)(C))."""
 
 CALCIUM = "## Calcium on one scale"
 

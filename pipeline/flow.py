@@ -1,14 +1,15 @@
-"""The run, top to bottom: one ordered description, executed in process or as Prefect tasks. The only file that imports Prefect."""
+"""The run, top to bottom: one ordered description of the steps, and what they hand on."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
-import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import TypeVar
 
 import polars as pl
 from threadpoolctl import threadpool_limits
@@ -16,27 +17,35 @@ from threadpoolctl import threadpool_limits
 from models.results import Edition
 from pipeline.check import Accepted, check
 from pipeline.derive import Derived, derive
-from pipeline.edition import build_edition
+from pipeline.edition import VERSION, build_edition
+from pipeline.editions import writing
+from pipeline.engine import Engine, Step, Telling, run_steps
 from pipeline.estimate import Estimates, estimate
 from pipeline.faults import NeedsMending
+from pipeline.history import Delivery, Run, deliveries_table, load_missing, withdrawn_table
 from pipeline.identity import load_key, pseudonymize
+from pipeline.join import Joined, data_sha256, files_sha256, join, laid_on
+from pipeline.keep import Kept, in_key_order, keep
 from pipeline.mapping import load_mapping
+from pipeline.past import DATABASE, begin_anew, bring_along, key_fingerprint
 from pipeline.plan import Plan, load_plan
 from pipeline.plan_names import check_names
-from pipeline.publish import Outputs, check_out, publish
-from pipeline.raw_values import without_unreadable
-from pipeline.read import SourceFile, read_export
+from pipeline.publish import Outputs, publish
+from pipeline.read import SourceFile, take_in
 from pipeline.result_tables import counts_table, estimates_table, set_aside_table
-from pipeline.store import write_store
+from pipeline.store import put_tables
+from pipeline.table_rows import TableRows
 from reports.strategy import strategy_page
 
-Engine = Literal["auto", "prefect", "direct"]
 Part = TypeVar("Part")
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a run was asked for. `key` is the pseudonym key when it does not come from the user's own (the demo); never shown."""
+    """What a run was asked for. `key` is the pseudonym key when it does not come from the user's own (the demo); never shown.
+
+    `received` is the day on which the tables were received, today when it is None.
+    """
 
     tables: Path
     out: Path
@@ -45,31 +54,36 @@ class Request:
     invented: bool = False
     service: str | None = None
     key: bytes | None = field(default=None, repr=False)
+    received: date | None = None
+
+    def pseudonym_key(self) -> bytes:
+        """The key of this run. Raises NeedsMending when the user's own cannot be used."""
+        return self.key if self.key is not None else load_key()
 
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What the steps have made so far; each step fills in its own part and none is changed."""
+    """What the steps have made so far; each step fills in its own part and none is changed.
+
+    `folder` is where outputs are built, `past` the deliveries that are there already. `tables` are those that are checked; they are
+    let go once they are kept.
+    """
 
     request: Request
+    folder: Path = Path()
+    past: tuple[Delivery, ...] = ()
     plan: Plan = field(default_factory=Plan)
     sources: tuple[SourceFile, ...] = ()
-    frames: Mapping[str, pl.DataFrame] = field(default_factory=dict)
+    tables: Mapping[str, TableRows] | Mapping[str, pl.DataFrame] = field(default_factory=dict, repr=False)
+    joined: Joined | None = None
+    delivery: Delivery | None = None
     accepted: Accepted | None = None
+    kept: Kept | None = None
     derived: Derived | None = None
     estimates: Estimates | None = None
     edition: Edition | None = None
     page: str = ""
     seconds: tuple[tuple[str, float], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step: `sentence` is what the terminal says while it works."""
-
-    name: str
-    sentence: str
-    run: Callable[[Work], Work]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +103,48 @@ def _read(work: Work) -> Work:
     check_names(plan)
     if request.service is not None:
         plan = plan.model_copy(update={"service": request.service})
-    export = read_export(request.tables, load_mapping(request.mapping))
-    key = request.key if request.key is not None else load_key()
-    return replace(work, plan=plan, sources=export.sources, frames=pseudonymize(export.frames, key))
+    intake = take_in(request.tables, load_mapping(request.mapping), request.pseudonym_key())
+    return replace(work, plan=plan, sources=intake.sources, tables=intake.tables)
+
+
+def _join(work: Work) -> Work:
+    request, past, files = work.request, work.past, files_sha256(work.sources)
+    again = bool(past) and past[-1].files_sha256 == files
+    if request.invented and past and not again:  # another invention is another service
+        begin_anew(work.folder)
+        past = ()
+    place, on = str(request.out), laid_on(past, files, place=str(request.out))
+    export: dict[str, TableRows] = {name: rows for name, rows in work.tables.items() if isinstance(rows, TableRows)}
+    missing = load_missing(work.folder / DATABASE, on, export) if on else None
+    joined = join(export, missing, work.plan.withdrawn_rows, place=place, last=on)
+    mapping = hashlib.sha256(request.mapping.read_bytes()).hexdigest() if request.mapping is not None else ""
+    before = next((delivery.data_sha256 for delivery in past if delivery.number == on), "")
+    delivery = Delivery(
+        number=past[-1].number + 1 if past else 1,
+        laid_on=on,
+        received=past[-1].received if again else request.received or date.today(),
+        files_sha256=files,
+        mapping_sha256=mapping,
+        data_sha256=data_sha256(before, files, mapping, joined.withdrawn_rows),
+        withdrawn_rows=joined.withdrawn_rows,
+        key_fingerprint=key_fingerprint(request.pseudonym_key()),
+        sources=json.dumps([asdict(source) for source in work.sources]),
+        version=VERSION,
+    )
+    return replace(work, past=past, joined=joined, delivery=delivery, tables=joined.tables)
 
 
 def _check(work: Work) -> Work:
-    return replace(work, accepted=check(work.frames))
+    received = work.delivery.received if work.delivery is not None else None
+    return replace(work, accepted=check(work.tables, received=received))
+
+
+def _keep(work: Work) -> Work:
+    accepted = in_key_order(_made(work.accepted))
+    run = Run(work.plan.hash, work.plan.model_dump_json(), work.request.invented, VERSION)
+    last = work.past[-1] if work.past else None
+    kept = keep(work.folder / DATABASE, _made(work.joined), accepted, _made(work.delivery), run, last=last)
+    return replace(work, accepted=accepted, kept=kept, joined=None, tables={})
 
 
 def _derive(work: Work) -> Work:
@@ -118,7 +167,7 @@ def _compose(work: Work) -> Work:
         accepted.counts,
         accepted.reasons,
         _made(work.estimates),
-        _data_hash(work.sources),
+        work.kept.delivery.data_sha256 if work.kept is not None else "",
         invented=work.request.invented,
     )
     return replace(work, edition=edition)
@@ -129,38 +178,49 @@ def _draw(work: Work) -> Work:
 
 
 def _publish(work: Work) -> Work:
-    accepted, edition = _made(work.accepted), _made(work.edition)
-    results = _results(work)
-    publish(
-        work.request.out,
-        Outputs(
-            pages={"strategy.html": work.page},
-            tables={"estimates": results.estimates, "counts": results.counts, "set_aside": results.set_aside},
-            schemas={
-                # What cannot be read as its column's type may be anything, a name too: it is not kept.
-                "raw": without_unreadable(work.frames),
-                "checked": accepted.frames,
-                "derived": {"lesions": results.lesions, "attempts": _made(work.derived).attempts},
-            },
-            edition=edition,
-            plan=work.plan,
-            sources=work.sources,
-            seconds=work.seconds,
-        ),
-        write_store,
+    results, delivery, database = _results(work), _made(work.kept).delivery, work.folder / DATABASE
+    put_tables(database, "derived", {"lesions": results.lesions, "attempts": _made(work.derived).attempts})
+    outputs = Outputs(
+        pages={"strategy.html": work.page},
+        tables={
+            "estimates": results.estimates,
+            "counts": results.counts,
+            "set_aside": results.set_aside,
+            "deliveries": deliveries_table(database),
+            "withdrawn": withdrawn_table(database, delivery.number),
+        },
+        edition=results.edition,
+        plan=work.plan,
+        inputs=json.loads(delivery.sources),
+        delivery={
+            "number": delivery.number,
+            "received": delivery.received.isoformat(),
+            "laid_on": delivery.laid_on,
+            "withdrawn_rows": delivery.withdrawn_rows,
+        },
+        seconds=work.seconds,
     )
+    publish(work.request.out, work.folder, outputs)
     return work
 
 
-STEPS: tuple[Step, ...] = (
+_INTAKE: tuple[Step[Work], ...] = (
     Step("read", "Reading the case tables", _read),
+    Step("join", "Joining them with earlier deliveries", _join),
     Step("check", "Checking every row", _check),
+    Step("keep", "Keeping the history", _keep),
+)
+_ANALYSIS: tuple[Step[Work], ...] = (
     Step("derive", "Deriving lesion features", _derive),
     Step("estimate", "Comparing the approaches", _estimate),
     Step("compose", "Putting the edition together", _compose),
+)
+_REPORT: tuple[Step[Work], ...] = (
     Step("draw", "Drawing the report", _draw),
     Step("publish", "Writing the outputs", _publish),
 )
+STEPS = (*_INTAKE, *_ANALYSIS, *_REPORT)
+FROM_HISTORY = (*_ANALYSIS, *_REPORT)  # what is done again for an earlier delivery: its rows were checked when it came
 
 
 def analyze(tables: Mapping[str, pl.DataFrame], plan: Plan | None = None, *, key: bytes | None = None) -> Results:
@@ -173,8 +233,8 @@ def analyze(tables: Mapping[str, pl.DataFrame], plan: Plan | None = None, *, key
         if not isinstance(frame, pl.DataFrame):
             raise NeedsMending(f"{name}: not a polars DataFrame; collect it or make one of it")
     frames = pseudonymize(dict(tables), key if key is not None else os.urandom(32))
-    work = Work(Request(Path(), Path()), plan=plan or Plan(), frames=frames)
-    for step in STEPS[1:5]:
+    work = _check(Work(Request(Path(), Path()), plan=plan or Plan(), tables=frames))
+    for step in _ANALYSIS:
         work = step.run(work)
     return _results(work)
 
@@ -182,95 +242,20 @@ def analyze(tables: Mapping[str, pl.DataFrame], plan: Plan | None = None, *, key
 def run(request: Request, *, engine: Engine = "auto", tell: Callable[[str], None] = lambda _line: None) -> Work:
     """Every step in order, to the files under `request.out`, which is made if absent. `tell` is called with a line as each step begins.
 
-    `prefect` runs the steps as tasks of a Prefect flow, `direct` runs them in process, `auto` takes Prefect when a server is
-    configured (PREFECT_API_URL). A failure leaves the last good outputs as they were.
+    From its start to its end no other run can write there. A failure leaves the last good outputs as they were.
     """
-    check_out(request.out)
-    if engine == "prefect" or (engine == "auto" and prefect_server() is not None):
-        tell(
-            "Running as a Prefect flow"
-            + ("" if prefect_server() else " (no server configured: a temporary one starts)")
-        )
-        return _run_in_prefect(request, tell)
-    if engine == "auto":
-        tell("Running in process: no Prefect server is configured")
-    work = Work(request)
-    for step in STEPS:
-        work = _timed(step, work, tell)
-    return work
+    with writing(request.out) as folder:
+        past = bring_along(request.out, folder, key=request.pseudonym_key(), invented=request.invented)
+        return carry_out(STEPS, Work(request, folder, past), engine, tell)
 
 
-def prefect_server() -> str | None:
-    """The address of the configured Prefect server, or None; found without importing Prefect."""
-    return os.environ.get("PREFECT_API_URL") or None
+def carry_out(steps: tuple[Step[Work], ...], work: Work, engine: Engine, tell: Callable[[str], None]) -> Work:
+    """The work after `steps`, the seconds of each noted in it."""
 
+    def timed(work: Work, step: str, seconds: float) -> Work:
+        return replace(work, seconds=(*work.seconds, (step, seconds)))
 
-def _timed(step: Step, work: Work, tell: Callable[[str], None]) -> Work:
-    tell(step.sentence)
-    start = time.perf_counter()
-    done = step.run(work)
-    return replace(done, seconds=(*work.seconds, (step.name, time.perf_counter() - start)))
-
-
-def _run_in_prefect(request: Request, tell: Callable[[str], None]) -> Work:
-    start = time.perf_counter()
-    # Set before the import, which reads them: no telemetry, a start-up limit that a slow disk can meet, its records kept inside
-    # the run's private folder.
-    home = request.out / ".prefect"
-    if "PREFECT_HOME" not in os.environ and prefect_server() is None:
-        home.mkdir(parents=True, exist_ok=True, mode=0o700)
-        os.environ["PREFECT_HOME"] = str(home.resolve())
-    os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "180")
-    os.environ.update(
-        DO_NOT_TRACK="1",
-        PREFECT_SERVER_ANALYTICS_ENABLED="false",
-        PREFECT_SERVER_UI_V2_ENABLED="false",
-        PREFECT_RESULTS_PERSIST_BY_DEFAULT="false",
-        PREFECT_LOGGING_LEVEL=os.environ.get("PREFECT_LOGGING_LEVEL", "CRITICAL"),
-    )
-    from prefect import flow, task
-    from prefect.cache_policies import NO_CACHE
-
-    began: list[float] = []
-    finished: list[Work] = []
-    failed: list[Exception] = []
-
-    def stepping(step: Step, work: Work) -> Work:
-        # Prefect keeps the text of an exception, and that of an unforeseen one may hold a patient's value: it gets the step's name only.
-        try:
-            return _timed(step, work, tell)
-        except Exception as fault:
-            failed.append(fault)
-            raise RuntimeError(f"the step {step.name} did not finish") from None
-
-    # Parameters of a flow are kept in Prefect's records: none are given, so no path or name of the site gets there.
-    @flow(name="crosswise", persist_result=False, log_prints=False)
-    def crosswise() -> None:
-        began.append(time.perf_counter())
-        work = Work(request)
-        for step in STEPS:
-            one = task(name=step.name, persist_result=False, cache_policy=NO_CACHE, log_prints=False)(stepping)
-            if step.name == "publish":
-                work = replace(work, seconds=(("prefect start", began[0] - start), *work.seconds))
-            work = one(step, work)
-        finished.append(work)
-
-    try:
-        crosswise()
-    except (
-        Exception
-    ):  # told apart below: a step's own fault, one of Prefect's after its start, or a server that is not there
-        if failed:
-            raise failed[0] from None
-        if began:
-            raise
-        server = prefect_server()
-        raise NeedsMending(
-            f"no Prefect server answers at {server}: start it, unset PREFECT_API_URL, or use --engine direct"
-            if server
-            else "Prefect's temporary server did not start: try again, or use --engine direct"
-        ) from None
-    return finished[0]
+    return run_steps(steps, work, engine, work.request.out / ".prefect", Telling(tell, timed))
 
 
 def _results(work: Work) -> Results:
@@ -281,15 +266,6 @@ def _results(work: Work) -> Results:
         set_aside_table(accepted),
         _made(work.derived).lesions,
         edition,
-    )
-
-
-def _data_hash(sources: tuple[SourceFile, ...]) -> str:
-    """SHA-256 over the table names and their files' hashes; of nothing for tables handed over in memory."""
-    return (
-        hashlib.sha256("\n".join(sorted(f"{s.table} {s.sha256}" for s in sources)).encode()).hexdigest()
-        if sources
-        else ""
     )
 
 

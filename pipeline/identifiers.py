@@ -121,7 +121,9 @@ def kind_by_content(values: pl.Series, *, sentences: float = _SOME) -> str | Non
     number = national_number(counts["value"])
     if number is not None:
         return number
-    if _rows(_of(counts, _PHONE)) >= _MOST * rows:
+    # "03/06/2024" begins as a telephone number does.
+    phones = _of(counts, _PHONE).filter(~pl.col("value").str.contains(_YEAR_LAST))
+    if _rows(phones) >= _MOST * rows:
         return "telephone numbers"
     if _are_births(counts, rows):
         return BIRTHS

@@ -32,7 +32,7 @@ UNIT_FACTORS: Mapping[str, Mapping[str, float]] = {
     "mL": {"mL": 1.0, "cL": 10.0, "L": 1000.0},
     "mmHg": {"mmHg": 1.0, "kPa": 1000 / 133.322},
 }
-WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
+WORKBOOK_SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
 DECIMAL_SIGNS = (".", ",")
 THOUSANDS_SIGNS = (".", ",", " ", "'")
 NOT_RECORDED = ""  # a code may be mapped to this: the site's word for "we do not know"

@@ -68,9 +68,8 @@ def doubtful_units(measurements: Sequence[Values], where: Places) -> Found:
             continue
         looks += 1
         whole = float(np.median(values))
-        low, high = measured.usual_median
-        if not low <= whole <= high:
-            found.append(_doubt(measured, whole, f"{low:g} to {high:g} would be usual", len(values), "", ""))
+        if not _usual(measured, whole):
+            found.append(_doubt(measured, whole, None, "", "", len(values), "", ""))
             continue
         means = _Means(column, where)
         found += _sites_and_quarters(column, means, where)
@@ -152,8 +151,8 @@ def _look(steps: Ints) -> DigitPreference | None:
 
 def _sites_to_look_at(steps: Ints, site: NDArray[np.int32], sites: int) -> tuple[list[int], int]:
     """Sites with so many multiples of five that the index may be high, and how many sites have values enough."""
-    n = np.bincount(site[site >= 0], minlength=sites)
-    fives = np.bincount(site[(site >= 0) & (steps % 5 == 0)], minlength=sites)
+    n = np.bincount(site + 1, minlength=sites + 1)[1:]
+    fives = np.bincount(site[steps % 5 == 0] + 1, minlength=sites + 1)[1:]
     enough = n >= FEWEST_FOR_DIGITS
     return np.flatnonzero(enough & (500 * fives >= CLOSE_TO_ROUGH * n)).tolist(), int(enough.sum())
 
@@ -207,22 +206,44 @@ class _Means:
 def _sites_and_quarters(column: Values, means: _Means, where: Places) -> Iterator[Finding]:
     quarters = max(len(where.quarters), 1)
     odd_sites = set(np.flatnonzero(_may_be_far(means.by_site[None, :])[0]).tolist())
-    odd_quarters = _may_be_far(means.by_quarter)
-    for site in sorted(odd_sites | set(np.flatnonzero(odd_quarters.any(axis=1)).tolist())):
-        name = where.sites[site]
-        told_as = "" if where.sites == (NO_SITE,) else name
-        if site in odd_sites and _far(means.by_site, site):
-            here = column.site == site
-            others = f"{_plain(float(np.median(column.values[~here])))} at the other sites"
-            yield _doubt(column.measured, float(np.median(column.values[here])), others, int(here.sum()), told_as, "")
-            continue
-        row = means.by_quarter[site]
-        # The first quarter that is far off leads to the others.
-        for quarter in [q for q in np.flatnonzero(odd_quarters[site]) if _far(row, int(q))][:1]:
-            here, at_site = column.cell == site * quarters + quarter, column.site == site
-            others = f"{_plain(float(np.median(column.values[at_site & ~here])))} in its other quarters"
-            median, when = float(np.median(column.values[here])), where.quarters[quarter]
-            yield _doubt(column.measured, median, others, int(here.sum()), told_as, when)
+    jumping = set(np.flatnonzero(_may_be_far(means.by_quarter).any(axis=1)).tolist())
+    for site in sorted(odd_sites | jumping):
+        name = "" if where.sites == (NO_SITE,) else where.sites[site]
+        here = column.site == site
+        stretch = _odd_stretch(column, means.by_quarter[site], site * quarters)
+        if stretch is not None:
+            first, last = stretch
+            then = here & (column.cell >= site * quarters + first) & (column.cell <= site * quarters + last)
+            median, usual = float(np.median(column.values[then])), float(np.median(column.values[here & ~then]))
+            when = where.quarters[first]
+            until = " on" if last == quarters - 1 else "" if last == first else f" to {where.quarters[last]}"
+            compared = f"{'in' if last == first and not until else 'from'} {when}{until}"
+            yield _doubt(column.measured, median, usual, compared, "otherwise", int(then.sum()), name, when)
+        elif site in odd_sites and _far(means.by_site, site):
+            median, usual = float(np.median(column.values[here])), float(np.median(column.values[~here]))
+            # Of two sites that differ, the one whose median is usual is not the one to ask.
+            if not _usual(column.measured, median) or _usual(column.measured, usual):
+                yield _doubt(column.measured, median, usual, "here", "at the other sites", int(here.sum()), name, "")
+
+
+def _odd_stretch(column: Values, means: Floats, first_cell: int) -> tuple[int, int] | None:
+    """The first and last quarter between two jumps of a site's mean: an unusual stretch before a usual one, a short before a long one.
+
+    None where the site's mean does not jump.
+    """
+    met = np.flatnonzero(np.isfinite(means))
+    jumps = np.flatnonzero(np.abs(np.diff(means[met])) >= log(ANOTHER_UNIT)) + 1
+    if not len(jumps):
+        return None
+    starts, ends = [0, *jumps.tolist()], [*(jumps - 1).tolist(), len(met) - 1]
+    last = len(means) - 1
+    stretches = [(int(met[s]), last if e == len(met) - 1 else int(met[e])) for s, e in zip(starts, ends, strict=True)]
+
+    def rank(stretch: tuple[int, int]) -> tuple[bool, int]:
+        inside = (column.cell >= first_cell + stretch[0]) & (column.cell <= first_cell + stretch[1])
+        return _usual(column.measured, float(np.median(column.values[inside]))), int(inside.sum())
+
+    return min(stretches, key=rank)
 
 
 def _may_be_far(means: Floats) -> NDArray[np.bool_]:
@@ -241,12 +262,20 @@ def _far(means: Floats, place: int) -> bool:
     return bool(abs(mine - np.nanmedian(others)) >= log(ANOTHER_UNIT))
 
 
-def _doubt(measured: Measured, median: float, compared: str, n: int, site: str, quarter: str) -> Finding:
+def _usual(measured: Measured, median: float) -> bool:
+    return measured.usual_median[0] <= median <= measured.usual_median[1]
+
+
+def _doubt(
+    measured: Measured, median: float, usual: float | None, when: str, elsewhere: str, n: int, site: str, quarter: str
+) -> Finding:
     unit = measured.column.unit
-    told = f"The median is {_plain(median)}{' ' + unit if unit else ''}; {compared}."
-    guess = _guess(measured, median)
+    low, high = measured.usual_median
+    rest = f"{low:g} to {high:g} would be usual" if usual is None else f"{_plain(usual)} {elsewhere}"
+    told = f"The median is {_plain(median)}{' ' + unit if unit else ''}{' ' + when if when else ''}; {rest}."
+    guess = _guess(measured, median, (low * high) ** 0.5 if usual is None else usual)
     if guess:
-        told += f" In {guess} that would be {_plain(median * dict(measured.doubted_units)[guess])} {unit}."
+        told += f" Taken as {guess} it would be {_plain(median * dict(measured.doubted_units)[guess])} {unit}."
     ask = _ASK_UNIT.format(table=measured.table, column=measured.name)
     if not unit:
         ask = f"Ask {measured.who} how it is written: as a ratio (0.6) or in percent (60)?"
@@ -266,12 +295,10 @@ def _doubt(measured: Measured, median: float, compared: str, n: int, site: str, 
     )
 
 
-def _guess(measured: Measured, median: float) -> str:
-    """The unit in which the median would be a usual one, nearest to the middle; "" for none."""
-    low, high = measured.usual_median
-    middle = (low * high) ** 0.5
-    fits: Sequence[tuple[str, float]] = [(u, f) for u, f in measured.doubted_units if low <= median * f <= high]
-    return min(fits, key=lambda unit: abs(log(median * unit[1] / middle)))[0] if fits and median > 0 else ""
+def _guess(measured: Measured, median: float, usual: float) -> str:
+    """The unit in which the median would come nearest to `usual`, within a usual range; "" for none."""
+    fits = [(unit, factor) for unit, factor in measured.doubted_units if _usual(measured, median * factor)]
+    return min(fits, key=lambda unit: abs(log(median * unit[1] / usual)))[0] if fits and median > 0 < usual else ""
 
 
 def _plain(value: float) -> str:

@@ -9,13 +9,14 @@ import hashlib
 import tomllib
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from pipeline.bands import OLDEST_AGE_YEARS
 from pipeline.faults import NeedsMending
 
-MOST_BAND_LIMIT = 1000.0  # longer than any artery of the leg and older than any patient
+MOST_BAND_LIMIT = 1000.0  # longer than any artery of the leg
 
 
 class _Part(BaseModel):
@@ -75,13 +76,15 @@ class Plan(_Part):
     length_bands_mm: tuple[float, ...] = (100.0, 200.0)
     """Limits of the bands of length, rising, in mm; a limit belongs to the longer band."""
     age_bands_years: tuple[int, ...] = (65, 75, 85)
-    """Limits of the bands of age, rising, in years; a limit belongs to the older band."""
+    """Limits of the bands of age, rising, in years, the last 90 at the most; a limit belongs to the older band."""
     level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
     """Level of every interval, as a fraction."""
     gates: Gates = Gates()
     """Thresholds that withhold an estimate or put a caution beside it."""
     smallest_count_shown: Annotated[int, Field(ge=2, le=50)] = 5
     """The smallest count that is printed: counts from 1 to one below it are hidden; 0 is shown."""
+    withdrawn_rows: Literal["ask", "keep", "drop"] = "ask"
+    """Rows that a new export no longer holds: keep (it holds only what is new), drop (it is the whole history), ask (stop and count them)."""
     seed: int = 20260101
     """Seed of the draws for traits that are not recorded; another seed moves estimates by a little (docs/methods.md)."""
 
@@ -93,6 +96,10 @@ class Plan(_Part):
                 raise ValueError(f"{name} must rise and hold at least one limit")
             if not all(0 < limit < MOST_BAND_LIMIT and round(limit, 2) == limit for limit in bands):
                 raise ValueError(f"{name} must be above 0, below {MOST_BAND_LIMIT:g} and of two decimals at most")
+        if self.age_bands_years[-1] > OLDEST_AGE_YEARS:
+            raise ValueError(
+                f"age_bands_years must end at {OLDEST_AGE_YEARS} at the latest: older patients are one group"
+            )
         for name in ("endpoints", "adjust_for", "left_out", "profiles"):
             named = getattr(self, name)
             if len(set(named)) < len(named):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -38,21 +39,24 @@ def quality_table(summary: QualitySummary, tallied: Sequence[Tally], where: Plac
     A share is of `n` rows. "" stands for all sites, or all quarters. Shares over fewer than SMALLEST_GROUP procedures are null.
     """
     rows = [*_intake(summary), *_not_used(summary), *_odd(summary.oddities), *_spreads(summary)]
-    parts = [pl.DataFrame(rows, schema=QUALITY_SCHEMA, orient="row")]
+    told = pl.DataFrame(rows, schema=QUALITY_SCHEMA, orient="row")
+    shares: list[_Shares] = []
     for tally in tallied:
+        rows_at = where.rows[tally.table]
         if tally.missing and not tally.of_scale:
-            parts += _shares("missing", tally, "share missing", tally.missing_at, where.rows[tally.table], where, "")
+            whole = np.array([tally.missing]), tally.rows
+            shares += _by_place(
+                "missing", tally, ("share missing",), tally.missing_at[:, :, None], whole, rows_at, where
+            )
+            shares.append(_by_both("missing", tally, "share missing", rows_at, where))
         if tally.at is not None:
             section = "service" if tally.column == ATTEMPTS_COLUMN else "codes"
-            recorded = tally.at.sum(axis=2)
-            for place, label in enumerate(tally.labels):
-                parts += _shares(
-                    section, tally, f"share {label}", tally.at[:, :, place], recorded, where, "", cells=False
-                )
-    parts += _counts(where)
+            measures = tuple(f"share {label}" for label in tally.labels)
+            whole = np.array(tally.counts), sum(tally.counts)
+            shares += _by_place(section, tally, measures, tally.at, whole, tally.at.sum(axis=2), where)
+    whole_table = pl.concat([told, _written_out(shares, where), *_counts(where)])
     order = {name: i for i, name in enumerate(("rows", "not used", "odd", "missing", "service", "numbers", "codes"))}
-    whole = pl.concat(parts)
-    return whole.sort(pl.col("section").replace_strict(order, return_dtype=pl.Int32), maintain_order=True)
+    return whole_table.sort(pl.col("section").replace_strict(order, return_dtype=pl.Int32), maintain_order=True)
 
 
 def rows_not_used(accepted: Accepted, files: Mapping[str, str]) -> pl.DataFrame:
@@ -122,61 +126,92 @@ def _spreads(summary: QualitySummary) -> Iterator[_Row]:
             yield _row("numbers", s.table, measure, value, column=s.column, n=s.n, note=s.unit)
 
 
-def _shares(
-    section: str, tally: Tally, measure: str, part: Ints, whole: Ints, where: Places, note: str, *, cells: bool = True
-) -> Iterator[pl.DataFrame]:
-    """Shares over all, by site, by quarter and, with `cells`, by both."""
-    procedures = where.rows["procedures"]
-    if section == "missing":
-        every = (np.array([tally.missing]), np.array([tally.rows]))
-    else:
-        every = (np.array([tally.counts[_place(tally, measure)]]), np.array([sum(tally.counts)]))
-    places: list[tuple[Ints, Ints, Ints, Sequence[str], Sequence[str]]] = [
-        (*every, np.array([SMALLEST_GROUP]), [""], [""]),
-        (part.sum(axis=1), whole.sum(axis=1), procedures.sum(axis=1), where.sites, [""] * len(where.sites)),
-        (part.sum(axis=0), whole.sum(axis=0), procedures.sum(axis=0), [""] * len(where.quarters), where.quarters),
-    ]
-    if cells:
-        sites = np.repeat(where.sites, len(where.quarters)).tolist()
-        quarters = list(where.quarters) * len(where.sites)
-        places.append((part.ravel(), whole.ravel(), procedures.ravel(), sites, quarters))
-    for few_or_many, n, size, site, quarter in places:
-        yield _frame(section, tally, measure, few_or_many, n, size, site, quarter, note)
+@dataclass(frozen=True, slots=True)
+class _Shares:
+    """Shares of one column in m places, of k measures: `part` (m, k) of `whole` (m,) rows. Place -1 stands for all."""
+
+    section: str
+    table: str
+    column: str
+    measures: tuple[str, ...]
+    site: Ints
+    quarter: Ints
+    part: Ints
+    whole: Ints
+    procedures: Ints
 
 
-def _place(tally: Tally, measure: str) -> int:
-    return tally.labels.index(measure.removeprefix("share "))
-
-
-def _frame(
+def _by_place(
     section: str,
     tally: Tally,
-    measure: str,
+    measures: tuple[str, ...],
     part: Ints,
+    over_all: tuple[Ints, int],
     whole: Ints,
-    procedures: Ints,
-    site: Sequence[str],
-    quarter: Sequence[str],
-    note: str,
-) -> pl.DataFrame:
+    where: Places,
+) -> Iterator[_Shares]:
+    """Over all rows, by site and by quarter; `part` (sites, quarters, k) of `whole` (sites, quarters)."""
+    procedures = where.rows["procedures"]
+    one, none = np.full(1, -1), np.full(1, SMALLEST_GROUP)
+    yield _Shares(
+        section, tally.table, tally.name, measures, one, one, over_all[0][None, :], np.array([over_all[1]]), none
+    )
+    for axis in (1, 0):
+        places = np.arange(part.shape[1 - axis])
+        all_of_it = np.full(len(places), -1)
+        site, quarter = (places, all_of_it) if axis == 1 else (all_of_it, places)
+        sums = part.sum(axis=axis), whole.sum(axis=axis), procedures.sum(axis=axis)
+        yield _Shares(section, tally.table, tally.name, measures, site, quarter, *sums)
+
+
+def _by_both(section: str, tally: Tally, measure: str, whole: Ints, where: Places) -> _Shares:
+    """The share missing by site and quarter."""
+    site, quarter = np.divmod(np.arange(whole.size), whole.shape[1])
+    part, procedures = tally.missing_at.reshape(-1, 1), where.rows["procedures"].ravel()
+    return _Shares(section, tally.table, tally.name, (measure,), site, quarter, part, whole.ravel(), procedures)
+
+
+def _written_out(shares: Sequence[_Shares], where: Places) -> pl.DataFrame:
+    """One row a share; places without any row are left out, and shares over few procedures are hidden."""
+    if not shares:
+        return pl.DataFrame(schema=QUALITY_SCHEMA)
+    names = pl.Series(
+        [(s.section, s.table, s.column, m) for s in shares for m in s.measures], dtype=pl.Array(pl.String, 4)
+    )
+    number, first = [], 0
+    for s in shares:
+        number.append(np.tile(np.arange(first, first + len(s.measures)), len(s.whole)))
+        first += len(s.measures)
+    times = [len(s.measures) for s in shares]
+
+    def spread(values: Iterable[Ints]) -> Ints:
+        return np.concatenate([np.repeat(v, k) for v, k in zip(values, times, strict=True)])
+
     frame = pl.DataFrame(
-        {"site": site, "quarter": quarter, "part": part, "n": whole, "procedures": procedures},
-        schema={"site": pl.String, "quarter": pl.String, "part": pl.Int64, "n": pl.Int64, "procedures": pl.Int64},
+        {
+            "name": np.concatenate(number),
+            "site": spread(s.site for s in shares),
+            "quarter": spread(s.quarter for s in shares),
+            "part": np.concatenate([s.part.ravel() for s in shares]),
+            "n": spread(s.whole for s in shares),
+            "procedures": spread(s.procedures for s in shares),
+        }
     ).filter(pl.col("n") > 0)
+    named = [names.arr.get(i).gather(frame["name"]) for i in range(4)]
     # Follow-up goes on after the last procedure: its own rows are the group there.
-    few = pl.min_horizontal("procedures", "n") < SMALLEST_GROUP
-    if tally.table == "follow_up":
-        few = pl.col("n") < SMALLEST_GROUP
+    of_follow_up = pl.lit(named[1] == "follow_up")
+    few = (pl.col("n") < SMALLEST_GROUP) | ((pl.col("procedures") < SMALLEST_GROUP) & ~of_follow_up)
+    labels = [pl.Series(["", *names], dtype=pl.String) for names in (where.sites, where.quarters)]
     return frame.select(
-        pl.lit(section).alias("section"),
-        pl.lit(tally.table).alias("table"),
-        pl.lit(tally.name).alias("column"),
-        "site",
-        "quarter",
-        pl.lit(measure).alias("measure"),
+        named[0].alias("section"),
+        named[1].alias("table"),
+        named[2].alias("column"),
+        labels[0].gather(frame["site"] + 1).alias("site"),
+        labels[1].gather(frame["quarter"] + 1).alias("quarter"),
+        named[3].alias("measure"),
         pl.when(~few).then(pl.col("part") / pl.col("n")).alias("value"),
-        pl.when(~few).then("n").alias("n"),
-        pl.when(few).then(pl.lit(HIDDEN_NOTE)).otherwise(pl.lit(note)).alias("note"),
+        pl.when(~few).then(pl.col("n").cast(pl.Int64)).alias("n"),
+        pl.when(few).then(pl.lit(HIDDEN_NOTE)).otherwise(pl.lit("")).alias("note"),
     )
 
 

@@ -16,21 +16,18 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
+from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
+from pipeline.find_tables import open_table
 from pipeline.identifiers import holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
-from pipeline.mapping import WORKBOOK_SUFFIXES, ExportMapping, TableMapping, load_mapping
-from pipeline.parquet_files import open_parquet
-from pipeline.rules import MAY_BE_ABSENT
-from pipeline.sheets import open_sheet, sheet_names
-from pipeline.source import SAMPLE_ROWS, Source, Wanted, fold
+from pipeline.mapping import ExportMapping, TableMapping, load_mapping
+from pipeline.source import SAMPLE_ROWS, Source, fold
+from pipeline.stray_lines import told_apart
 from pipeline.table_rows import TableRows
-from pipeline.text_files import open_text
 from pipeline.translate import Evidence, Manner, column_texts, translate
 from pipeline.typed_values import Settled, joined, settle, settle_column, settled_rows
 
-TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
-PARQUET_SUFFIXES = (".parquet",)
 Part = TypeVar("Part")
 
 
@@ -113,12 +110,12 @@ def take_in(folder: Path, mapping: ExportMapping, key: bytes) -> Intake:
 
 def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], SourceFile]) -> tuple[SourceFile, ...]:
     """Opens and reads the tables one after the other; all that is to be mended is told at once."""
-    files = _Files(folder)
+    files = ExportFolder(folder)
     sources: list[SourceFile] = []
     faults: list[str] = []
     for table in TABLES:
         try:
-            source = _open_table(files, table, mapping)
+            source = open_table(files, table, mapping)
             if source is None:
                 sources.append(SourceFile(table.name, "", "", "", "", 0, 0))
             else:
@@ -134,112 +131,6 @@ def _nothing(table: Table) -> TableRows:
     nothing = settle(table, _empty(table))
     keys = [pl.col(name).cast(pl.UInt64) for name in PSEUDONYM_COLUMNS if name in table.column_names]
     return TableRows(nothing.rows.with_columns(keys), nothing.unread, nothing.bad)
-
-
-class _Files:
-    """The folder's files. Each is read once, so that its hash is that of the bytes that were used."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self._bytes: dict[Path, bytes] = {}
-        try:
-            found = sorted(path for path in folder.iterdir() if path.is_file())
-        except OSError as error:
-            raise NeedsMending(
-                f"{folder}: the folder of tables cannot be read ({error.strerror}); check --tables"
-            ) from None
-        # Names that start so are locks and leavings of office programs.
-        self.paths = [path for path in found if not path.name.startswith((".", "~$"))]
-
-    def content(self, path: Path) -> bytes:
-        if path not in self._bytes:
-            try:
-                self._bytes[path] = path.read_bytes()
-            except OSError as error:
-                raise NeedsMending(
-                    f"{path.name}: the file cannot be read ({error.strerror}); close it elsewhere and check its permissions"
-                ) from None
-        return self._bytes[path]
-
-
-def _open_table(files: _Files, table: Table, mapping: ExportMapping) -> Source | None:
-    part = mapping.table(table.name)
-    found = _find(files, table, part, mapping.source)
-    if found is None:
-        return None
-    path, sheet = found
-    if sheet is None and part.sheet is not None:
-        raise NeedsMending(
-            f"{mapping.source}: [{table.name}] sheet is given, but {path.name} is not a workbook (.xlsx); "
-            "leave sheet out, or name the workbook under file"
-        )
-    wanted = Wanted(
-        known=frozenset(fold(part.header(column.name)) for column in table.columns),
-        needed=frozenset(
-            fold(part.header(column.name))
-            for column in table.columns
-            if column.needed and column.name not in part.constants
-        ),
-    )
-    data, suffix = files.content(path), path.suffix.lower()
-    if sheet is not None:
-        return open_sheet(data, name=path.name, sheet=sheet, wanted=wanted)
-    if suffix in PARQUET_SUFFIXES:
-        return open_parquet(data, name=path.name)
-    return open_text(data, name=path.name, encoding=part.encoding, separator=part.separator, wanted=wanted)
-
-
-def _find(files: _Files, table: Table, part: TableMapping, mapping_name: str) -> tuple[Path, str | None] | None:
-    """The table's file, and its sheet when it is a workbook; None when a table that may be absent is."""
-    if part.file is not None:
-        path = files.folder / part.file
-        if not path.is_file():
-            raise NeedsMending(
-                f"{mapping_name}: [{table.name}] file '{part.file}' is not in the folder of tables; mend its name"
-            )
-        if path.suffix.lower() not in WORKBOOK_SUFFIXES:
-            return path, None
-        return path, _sheet(files, path, table, part, mapping_name)
-    found: list[tuple[Path, str | None]] = []
-    for path in files.paths:
-        named = path.stem.casefold() == table.name
-        if path.suffix.lower() in WORKBOOK_SUFFIXES:
-            sheets = sheet_names(files.content(path), name=path.name)
-            held = [sheet for sheet in sheets if fold(sheet) in (table.name, fold(part.sheet or table.name))]
-            if held:
-                found += [(path, sheet) for sheet in held]
-            elif named:
-                found.append((path, _sheet(files, path, table, part, mapping_name)))
-        elif named and path.suffix.lower() in TEXT_SUFFIXES + PARQUET_SUFFIXES:
-            found.append((path, None))
-    if len(found) > 1:
-        names = ", ".join(path.name + (f" [{sheet}]" if sheet else "") for path, sheet in found)
-        raise NeedsMending(
-            f'{table.name}: several files hold this table ({names}); name one in the mapping: [{table.name}] file = "..."'
-        )
-    if found:
-        return found[0]
-    if table.name in MAY_BE_ABSENT:
-        return None
-    looked_for = ", ".join(f"{table.name}{suffix}" for suffix in (".csv", ".parquet", ".xlsx"))
-    raise NeedsMending(
-        f"{table.name}: no file holds this table (looked for {looked_for}, and a sheet '{table.name}' in any workbook); "
-        f'add it, or name it in the mapping: [{table.name}] file = "..."'
-    )
-
-
-def _sheet(files: _Files, path: Path, table: Table, part: TableMapping, mapping_name: str) -> str:
-    sheets = sheet_names(files.content(path), name=path.name)
-    for sheet in sheets:
-        if fold(sheet) == fold(part.sheet or table.name):
-            return sheet
-    if part.sheet is not None:
-        raise NeedsMending(f"{mapping_name}: [{table.name}] {path.name} has no sheet '{part.sheet}'; mend its name")
-    if len(sheets) == 1:
-        return sheets[0]
-    raise NeedsMending(
-        f'{path.name}: which of its {len(sheets)} sheets holds {table.name}? Say so in the mapping: [{table.name}] sheet = "..."'
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,18 +203,34 @@ def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
         _refuse_emails(opened, block)
         if number == 0:
             _refuse_used_identifiers(opened, block.head(SAMPLE_ROWS))
-        yield block
+        yield told_apart(block, opened.source.headers)
 
 
 def _as_text(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:
     """The block in the dictionary's layout, all text."""
-    return translate(opened.table, block, opened.positions, opened.part, manner, typed_cells=opened.typed_cells)
+    return translate(
+        opened.table,
+        block,
+        opened.positions,
+        opened.part,
+        manner,
+        typed_cells=opened.typed_cells,
+        epoch=opened.source.epoch,
+    )
 
 
 def _as_rows(opened: _Opened, block: pl.DataFrame, manner: Manner, key: bytes) -> TableRows:
     """The block typed, its keys replaced by pseudonyms."""
     readable = block.filter(pl.col("fault").is_null()) if block["fault"].null_count() < block.height else block
-    texts = column_texts(opened.table, readable, opened.positions, opened.part, manner, typed_cells=opened.typed_cells)
+    texts = column_texts(
+        opened.table,
+        readable,
+        opened.positions,
+        opened.part,
+        manner,
+        typed_cells=opened.typed_cells,
+        epoch=opened.source.epoch,
+    )
 
     def settled(one: tuple[Column, pl.Series, pl.Expr]) -> Settled:
         column, written, text = one

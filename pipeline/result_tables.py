@@ -64,6 +64,9 @@ def _rows(c: ShownComparison, smallest: int) -> list[tuple[object, ...]]:
     return rows
 
 
+_LABELS = {"row": "rows set aside", "value": "values blanked", "warning": "rows warned of"}
+
+
 def counts_table(edition: Edition) -> pl.DataFrame:
     """The rows of counts.csv: stage, table, label, count, reason.
 
@@ -75,7 +78,7 @@ def counts_table(edition: Edition) -> pl.DataFrame:
         rows.append(("intake", t.table, "rows used", t.used, ""))
         rows.append(("intake", t.table, "rows set aside", t.set_aside, ""))
     for r in edition.reasons:
-        rows.append(("intake", r.table, "rows set aside" if r.what == "row" else "values blanked", r.count, r.reason))
+        rows.append(("intake", r.table, _LABELS[r.what], r.count, r.reason))
     for step in edition.flow:
         rows.append(("analysis", "lesions", step.label, step.count, ""))
         if step.reason:
@@ -88,8 +91,13 @@ def counts_table(edition: Edition) -> pl.DataFrame:
 
 
 def set_aside_table(accepted: Accepted) -> pl.DataFrame:
-    """The rows of set_aside.csv: `what` is "row" or "value"; a key is a pseudonym; `column` is given for a value."""
+    """The rows of set_aside.csv: `what` is "row", "value" (that alone was blanked) or "warning" (used as it is).
+
+    A key is a pseudonym; `row` is null for a row of an earlier delivery; `column` is given for a value.
+    """
     columns = ["what", "table", "row", "key", "column", "reason"]
-    whole = accepted.set_aside.with_columns(what=pl.lit("row"), column=pl.lit(None, dtype=pl.String))
+    no_column = pl.lit(None, dtype=pl.String).alias("column")
+    whole = accepted.set_aside.with_columns(no_column, what=pl.lit("row"))
     single = accepted.blanked.with_columns(what=pl.lit("value"))
-    return pl.concat([whole.select(columns), single.select(columns)])
+    odd = accepted.warned.with_columns(no_column, what=pl.lit("warning"))
+    return pl.concat([whole.select(columns), single.select(columns), odd.select(columns)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Protocol
 
 import polars as pl
@@ -35,6 +36,10 @@ class Source(Protocol):
     @property
     def separator(self) -> str:
         """The sign between fields; "" for a binary format."""
+
+    @property
+    def epoch(self) -> date | None:
+        """The day that a bare whole number of five digits in a date column counts from; None where such a number is no date."""
 
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """Up to SAMPLE_ROWS values of the columns at `positions`: text, each named by its position."""

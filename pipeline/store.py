@@ -1,17 +1,21 @@
-"""Keeps each step's tables in one DuckDB file, for SQL. The only SQL in the project."""
+"""The DuckDB file: how it is opened, written and read. With the history (pipeline.history, pipeline.keep) the only SQL in the project."""
 
 from __future__ import annotations
 
 import os
+import re
 import shutil
-import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
 from pipeline.faults import NeedsMending
+from pipeline.identity import written_out
+
+Connection = duckdb.DuckDBPyConnection
 
 # Nothing is fetched, installed or read from elsewhere by the database.
 _LOCKED_DOWN: dict[str, str | bool | int | float | list[str]] = {
@@ -19,50 +23,104 @@ _LOCKED_DOWN: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": False,
     "enable_external_access": False,
 }
+_MEMORY = "1GB"  # of DuckDB's own; what does not fit waits in the folder beside the file
+_ROWS_AT_ONCE = 500_000  # pseudonyms are written out for so many rows at a time: as text they take ten times the memory
 
 
-def write_store(path: Path, schemas: Mapping[str, Mapping[str, pl.DataFrame]]) -> None:
-    """Writes `schemas` (schema -> table -> frame) to a DuckDB file at `path`, readable by its owner only.
-
-    The file is built beside its place, in a private folder, and renamed into it: whoever reads sees the old file or the
-    new one, and a run that is killed leaves the old. Equal frames give equal tables; the bytes of the file may differ.
-    Raises NeedsMending when the folder cannot be written to.
-    """
-    try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(prefix=f".{path.stem}-", dir=path.parent))
-    except OSError as error:
-        raise NeedsMending(
-            f"{path.name}: the folder {path.parent} cannot be written to ({error.strerror}); check --out"
-        ) from None
-    try:
-        built = folder / path.name
-        _build(built, schemas)
-        built.chmod(0o600)
-        built.replace(path)
-    except (OSError, duckdb.IOException) as error:
-        reason = getattr(error, "strerror", None) or "disk full, or the file is held open elsewhere"
-        raise NeedsMending(f"{path.name}: the database cannot be written ({reason})") from None
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def connect(path: Path) -> duckdb.DuckDBPyConnection:
-    """A read-only connection to a database that `write_store` wrote. Raises NeedsMending when there is none."""
+def connect(path: Path) -> Connection:
+    """A read-only connection to a database that a run wrote. Raises NeedsMending when there is none, or it cannot be read."""
     if not path.is_file():
         raise NeedsMending(f"{path.name}: there is no such database; run the pipeline first")
-    return duckdb.connect(os.fspath(path), read_only=True, config=_LOCKED_DOWN)
+    try:
+        return duckdb.connect(os.fspath(path), read_only=True, config=_LOCKED_DOWN)
+    except duckdb.Error as error:
+        raise _told(path, error) from None
 
 
-def _build(path: Path, schemas: Mapping[str, Mapping[str, pl.DataFrame]]) -> None:
-    with duckdb.connect(os.fspath(path), config=_LOCKED_DOWN) as connection:
-        for schema, frames in schemas.items():
-            connection.execute(f"CREATE SCHEMA IF NOT EXISTS {_quoted(schema)}")
-            for name, frame in frames.items():
-                connection.register("frame", frame)
-                connection.execute(f"CREATE TABLE {_quoted(schema)}.{_quoted(name)} AS FROM frame")
-                connection.unregister("frame")
+@contextmanager
+def reading(path: Path) -> Iterator[Connection]:
+    """A read-only connection; what DuckDB finds wrong with the file is told in one line (NeedsMending)."""
+    with connect(path) as connection:
+        try:
+            yield connection
+        except duckdb.Error as error:
+            raise _told(path, error) from None
 
 
-def _quoted(name: str) -> str:
+@contextmanager
+def building(path: Path) -> Iterator[Connection]:
+    """A connection to write the database at `path`, made if absent; at the end all of it is in that one file.
+
+    Raises NeedsMending with one line when it cannot be written, or what is there is not a database that can be read.
+    """
+    waiting = path.with_name(f"{path.name}.tmp")
+    config = _LOCKED_DOWN | {"memory_limit": _MEMORY, "temp_directory": os.fspath(waiting)}
+    try:
+        connection = duckdb.connect(os.fspath(path), config=config)
+        try:
+            yield connection
+            connection.execute("CHECKPOINT")  # closing would do it too, but hold back that it failed
+        finally:
+            connection.close()
+        path.chmod(0o600)
+    except duckdb.Error as error:
+        raise _told(path, error) from None
+    finally:
+        shutil.rmtree(waiting, ignore_errors=True)
+
+
+def put_tables(path: Path, schema: str, frames: Mapping[str, pl.DataFrame]) -> None:
+    """Write `frames` as the tables of `schema`, in place of all that the schema held. Raises NeedsMending as `building` does."""
+    with building(path) as connection:
+        connection.execute(f"DROP SCHEMA IF EXISTS {quoted(schema)} CASCADE")
+        connection.execute(f"CREATE SCHEMA {quoted(schema)}")
+        for name, frame in frames.items():
+            create(connection, f"{quoted(schema)}.{quoted(name)}", frame)
+
+
+def create(connection: Connection, table: str, frame: pl.DataFrame, *, temporary: bool = False) -> None:
+    """Make `table` (quoted where it needs to be) of a frame: pseudonyms and codes as text, rows in their order."""
+    kind = "TEMP TABLE" if temporary else "TABLE"
+    _with_frame(connection, frame.clear(), f"CREATE {kind} {table} AS FROM frame")
+    insert(connection, table, frame)
+
+
+def insert(connection: Connection, table: str, frame: pl.DataFrame, more: str = "") -> None:
+    """Add the rows of a frame to `table`, column by column of its name. `more`: SQL for further columns, each after a comma."""
+    for part in frame.iter_slices(_ROWS_AT_ONCE):
+        _with_frame(connection, part, f"INSERT INTO {table} BY NAME SELECT *{more} FROM frame")
+
+
+def _with_frame(connection: Connection, frame: pl.DataFrame, statement: str) -> None:
+    connection.register("frame", written_out(frame))
+    try:
+        connection.execute(statement)
+    finally:
+        connection.unregister("frame")
+
+
+def quoted(name: str) -> str:
+    """A name as SQL takes it, whatever it holds."""
     return '"' + name.replace('"', '""') + '"'
+
+
+def _told(path: Path, error: duckdb.Error) -> Exception:
+    """What DuckDB met, in one line; an error of ours in the SQL stays what it is. Its messages on files hold no value of a row."""
+    text = str(error)
+    if "lock on file" in text:
+        return NeedsMending(
+            f"{path.name}: the file is open for writing in another program; close it there and run again"
+        )
+    full = re.search(r"No space left on device|File too large|Disk quota exceeded|Read-only file system", text)
+    if full:
+        return NeedsMending(f"{path.name}: cannot be written ({full[0]}); the last outputs are untouched")
+    if isinstance(error, duckdb.OutOfMemoryException):
+        return NeedsMending(
+            f"{path.name}: cannot be written (no room for what does not fit into memory); make room on the disk of --out"
+        )
+    if isinstance(error, duckdb.IOException | duckdb.SerializationException | duckdb.InternalException):
+        return NeedsMending(
+            f"{path.name}: the database that holds the earlier deliveries is damaged or not one; "
+            "put back a copy of it, or choose another --out"
+        )
+    return error

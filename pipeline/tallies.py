@@ -16,7 +16,6 @@ from pipeline.when_and_where import Places
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
-NO_CODE = 255
 _MOST_LEVELS = 10  # a whole number with more levels than this is a measurement, not a grade
 # What a lesion's attempts come to, looked at as if it were a code.
 ATTEMPTS_MADE = ("no attempt", "one attempt", "several attempts")
@@ -61,36 +60,30 @@ def tallies(frames: Mapping[str, pl.DataFrame], where: Places) -> tuple[Tally, .
 
 def _tally(table: str, column: Column, frame: pl.DataFrame, where: Places) -> Iterator[Tally]:
     values = frame[column.name]
+    labels = _labels(column)
+    if labels:
+        yield _coded(table, column.name, _positions(values, labels), labels, where)
+        return
     missing = values.null_count()
     missing_at = where.count(table, values.is_null().to_numpy()) if missing else np.zeros_like(where.rows[table])
-    labels = _labels(column)
+    yield Tally(table, column.name, len(values), missing, missing_at)
     if column.name == "calcium_grade":
-        yield Tally(table, column.name, len(values), missing, missing_at)
         for scale, grades in CALCIUM_GRADES.items():
             on_scale = (frame["calcium_scale"].cast(pl.String) == scale).fill_null(value=False).to_numpy()
-            codes = np.where(on_scale, _positions(values, grades), NO_CODE).astype(np.uint8)
-            nothing = where.count(table, on_scale & values.is_null().to_numpy())
-            yield _coded(table, column.name, codes, grades, where, int(nothing.sum()), nothing, scale)
-    elif labels:
-        yield _coded(table, column.name, _positions(values, labels), labels, where, missing, missing_at)
-    else:
-        yield Tally(table, column.name, len(values), missing, missing_at)
+            # Rows on another scale take a position of their own, beyond that of "not recorded".
+            codes = np.where(on_scale, _positions(values, grades), len(grades) + 1).astype(np.uint8)
+            yield _coded(table, column.name, codes, grades, where, scale)
 
 
-def _coded(
-    table: str,
-    column: str,
-    codes: Bytes,
-    labels: tuple[str, ...],
-    where: Places,
-    missing: int,
-    missing_at: Ints,
-    of_scale: str = "",
-) -> Tally:
-    counts = np.bincount(codes, minlength=NO_CODE + 1)[: len(labels)]
-    rows = int(counts.sum()) + missing
-    at = where.count_codes(table, codes, len(labels))
-    return Tally(table, column, rows, missing, missing_at, labels, tuple(counts.tolist()), at, of_scale)
+def _coded(table: str, column: str, codes: Bytes, labels: tuple[str, ...], where: Places, of_scale: str = "") -> Tally:
+    """The tally of positions among the labels; the position after the last is "not recorded", any beyond are other rows."""
+    positions = len(labels) + (2 if of_scale else 1)
+    counts = np.bincount(codes, minlength=positions)
+    at = where.count_codes(table, codes, positions)
+    known, missing = counts[: len(labels)], int(counts[len(labels)])
+    rows = int(known.sum()) + missing
+    at_codes = np.ascontiguousarray(at[:, :, : len(labels)])
+    return Tally(table, column, rows, missing, at[:, :, len(labels)], labels, tuple(known.tolist()), at_codes, of_scale)
 
 
 def _labels(column: Column) -> tuple[str, ...]:
@@ -104,14 +97,14 @@ def _labels(column: Column) -> tuple[str, ...]:
 
 
 def _positions(values: pl.Series, labels: tuple[str, ...]) -> Bytes:
-    """Where each value stands among the labels; NO_CODE for null."""
+    """Where each value stands among the labels; len(labels) for null."""
     if values.dtype == pl.Boolean:
         places = values.cast(pl.UInt8)
     elif values.dtype.is_integer():
         places = (values - int(labels[0])).cast(pl.UInt8)
     else:
         places = values.cast(pl.Enum(labels), strict=False).to_physical().cast(pl.UInt8)
-    return places.fill_null(NO_CODE).to_numpy()
+    return places.fill_null(len(labels)).to_numpy()
 
 
 def _attempts_made(frames: Mapping[str, pl.DataFrame], where: Places) -> Tally:
@@ -119,5 +112,4 @@ def _attempts_made(frames: Mapping[str, pl.DataFrame], where: Places) -> Tally:
     made = frames["attempts"].group_by("lesion_id").len("made")
     number = lesions.join(made, on="lesion_id", how="left", maintain_order="left")["made"].fill_null(0)
     codes = number.clip(upper_bound=2).cast(pl.UInt8).to_numpy()
-    nothing = np.zeros_like(where.rows["lesions"])
-    return _coded("lesions", ATTEMPTS_COLUMN, codes, ATTEMPTS_MADE, where, 0, nothing)
+    return _coded("lesions", ATTEMPTS_COLUMN, codes, ATTEMPTS_MADE, where)

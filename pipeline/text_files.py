@@ -35,6 +35,11 @@ class TextSource:
     first_line: int
     body: bytes = field(repr=False)
 
+    @property
+    def epoch(self) -> None:
+        """None: a text file writes its dates out."""
+        return None
+
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """The first records' values of the columns at `positions`."""
         start = self.body[:_SAMPLE_BYTES].decode(errors="ignore")

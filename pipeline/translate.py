@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 
 import polars as pl
 
@@ -21,7 +22,7 @@ from pipeline.typed_values import ISO_DATE
 EMPTY_WORDS = ("na", "n/a", "n.a.", "null", "nan", ".", "-")
 UNSURE = " ?"
 _DAY_MONTH_YEAR = r"^\d{1,2}([./-])\d{1,2}[./-]\d{4}( \d{1,2}:\d{2}(:\d{2})?)?$"
-_SERIAL = r"^\d{5}(\.\d+)?$"  # days since 1899-12-30, as a workbook keeps a date
+_SERIAL = r"^\d{5}(\.\d+)?$"  # days since the source's epoch, as a workbook or a statistics program keeps a date
 _NUMBER_WITH_COMMA = r"^[+-]?\d*,\d+$"
 _NUMBER_WITH_POINT = r"^[+-]?\d*\.\d+$"
 _GROUPED = r"^[+-]?\d{1,3}(,\d{3})+$"  # could be thousands as well as a decimal comma
@@ -106,13 +107,15 @@ def translate(
     manner: Manner,
     *,
     typed_cells: bool,
+    epoch: date | None = None,
 ) -> pl.DataFrame:
     """`rows` (`row`, `fault`, text columns by position) as `row`, `fault` and the dictionary's columns, all text.
 
     `positions` says where each of our columns stands; others come from the mapping's constants, or are null.
     `typed_cells`: the file holds numbers and dates as such (a workbook, Parquet), whose decimal sign is always a point.
+    `epoch`: the day that a bare number in a date column counts from, None where it is no date.
     """
-    texts = column_texts(table, rows, positions, mapping, manner, typed_cells=typed_cells)
+    texts = column_texts(table, rows, positions, mapping, manner, typed_cells=typed_cells, epoch=epoch)
     columns = [over_distinct(written, text.alias(column.name)).to_series() for column, written, text in texts]
     return pl.DataFrame([*rows.select("row", "fault").get_columns(), *columns])
 
@@ -125,6 +128,7 @@ def column_texts(
     manner: Manner,
     *,
     typed_cells: bool,
+    epoch: date | None = None,
 ) -> Iterator[tuple[Column, pl.Series, pl.Expr]]:
     """Each of the dictionary's columns with what is written there and the text that it stands for (see `translate`)."""
     for column in table.columns:
@@ -137,7 +141,7 @@ def column_texts(
             value = _number(value, decimal=manner.decimal, thousands=mapping.thousands, typed_cells=typed_cells)
             value = _in_our_unit(value, column, mapping.units.get(column.name))
         elif column.type == "date":
-            value = _iso_date(value, mapping.dates or manner.dates.get(column.name), serials=typed_cells)
+            value = _iso_date(value, mapping.dates or manner.dates.get(column.name), epoch=epoch)
         yield column, written, value
 
 
@@ -230,16 +234,16 @@ def _in_our_unit(value: pl.Expr, column: Column, unit: str | None) -> pl.Expr:
     return pl.coalesce(converted, value)
 
 
-def _iso_date(value: pl.Expr, pattern: str | None, *, serials: bool) -> pl.Expr:
+def _iso_date(value: pl.Expr, pattern: str | None, *, epoch: date | None) -> pl.Expr:
     iso = pl.when(value.str.contains(ISO_DATE)).then(value.str.slice(0, 10))
     ways: list[pl.Expr] = [iso]
     if pattern is not None:
         # A stated pattern goes first: '%Y-%d-%m' looks like an ISO date, and is none.
         stated = [_parsed(value, pattern), _parsed(value.str.split(" ").list.first(), pattern)]
         ways = [*(way.dt.strftime("%Y-%m-%d") for way in stated), iso]
-    if serials:
+    if epoch is not None:
         days = pl.when(value.str.contains(_SERIAL)).then(value).cast(pl.Float64, strict=False).floor().cast(pl.Int32)
-        ways.append((pl.date(1899, 12, 30) + pl.duration(days=days)).dt.strftime("%Y-%m-%d"))
+        ways.append((pl.lit(epoch) + pl.duration(days=days)).dt.strftime("%Y-%m-%d"))
     return pl.coalesce(*ways, value)
 
 

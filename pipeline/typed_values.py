@@ -14,6 +14,9 @@ from pipeline.table_rows import BAD_SCHEMA, TableRows
 
 ISO_DATE = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?$"
 _LARGEST_WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart
+_FIRST_DAY, _LAST_DAY = -719_000, 2_932_000  # the years 1 to 9999, counted from 1970
+_LARGEST = 2**63 - 1  # what the count of a moment can be
+_TICKS_A_DAY = {"ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
 
 _NO_ROWS, _NO_REASONS = pl.Series([], dtype=pl.Int64), pl.Series([], dtype=pl.String)
 
@@ -28,26 +31,51 @@ POLARS_TYPES: dict[str, type[pl.DataType]] = {
 
 
 def as_text(values: pl.Series) -> pl.Series:
-    """Typed values as the text that a CSV would hold: ISO dates, true and false, whole numbers without a fraction."""
+    """Typed values as the text that a CSV would hold: ISO dates, true and false, whole numbers without a fraction.
+
+    No figure is lost nor made up: a decimal keeps all that it has, a single float shows what it was written with. What no
+    column of the dictionary can hold (a duration, a list, a day beyond any calendar) becomes text that no reading accepts.
+    """
     kind = values.dtype
     if kind == pl.String:
         return values
     if kind == pl.Boolean:
         return values.replace_strict({True: "true", False: "false"}, default=None, return_dtype=pl.String)
-    if kind == pl.Date:
-        return values.dt.strftime("%Y-%m-%d")
-    if isinstance(kind, pl.Datetime):
-        return values.dt.strftime("%Y-%m-%d")
-    if kind.is_float() or isinstance(kind, pl.Decimal):
-        numbers = values.cast(pl.Float64)
+    if kind == pl.Date or isinstance(kind, pl.Datetime):
+        return _iso(values)
+    if kind.is_float():
         # A number that is not one (NaN) is how some tools write "not recorded".
-        return numbers.fill_nan(None).cast(pl.String).str.strip_suffix(".0")
+        wider = values.cast(pl.Float32) if kind == pl.Float16 else values  # which polars does not round down
+        numbers = wider.fill_nan(None).rename("number").to_frame()
+        value = pl.col("number")
+        whole = (value == value.floor()) & (value.abs() < _LARGEST_WHOLE)
+        plain = pl.when(whole).then(value).cast(pl.Int64).cast(pl.String)
+        return numbers.select(pl.coalesce(plain, value.cast(pl.String))).to_series().rename(values.name)
+    if isinstance(kind, pl.Decimal):
+        written = values.cast(pl.String)
+        return written.str.strip_chars_end("0").str.strip_suffix(".") if kind.scale else written
+    if isinstance(kind, pl.Duration):
+        return values.dt.total_seconds().cast(pl.String) + " s"
     if isinstance(kind, pl.Binary):
-        return values.cast(pl.String, strict=False)
+        return pl.Series(
+            values.name,
+            [None if value is None else value.decode(errors="replace") for value in values],
+            dtype=pl.String,
+        )
     if kind.is_nested():
         there = values.is_not_null()
         return there.replace_strict({True: "(several values)", False: None}, return_dtype=pl.String)
     return values.cast(pl.String, strict=False)
+
+
+def _iso(values: pl.Series) -> pl.Series:
+    """Days, and moments as the day in the zone that they are written in; a day beyond the calendar as the bare number."""
+    kind = values.dtype
+    ticks = 1 if kind == pl.Date else _TICKS_A_DAY[kind.time_unit]  # type: ignore[attr-defined]
+    # polars ends the program where a day is beyond the calendar: such a one is taken out before it is written.
+    within = values.to_physical().is_between(max(_FIRST_DAY * ticks, -_LARGEST), min(_LAST_DAY * ticks, _LARGEST))
+    day = values.zip_with(within, pl.Series([None], dtype=kind)).dt.strftime("%Y-%m-%d")
+    return day.zip_with(within | values.is_null(), values.to_physical().cast(pl.String))
 
 
 def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:

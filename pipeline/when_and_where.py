@@ -35,12 +35,10 @@ class Places:
         return _counted(self.cells[table][of], len(self.sites), len(self.quarters))
 
     def count_codes(self, table: str, codes: NDArray[np.uint8], number: int) -> Ints:
-        """Rows by site, quarter and code (sites, quarters, number); `codes` (rows,) from 0, others left out."""
-        cells = self.cells[table]
-        kept = (cells >= 0) & (codes < number)
-        size = len(self.sites) * len(self.quarters) * number
-        both = cells[kept].astype(np.int64) * number + codes[kept]
-        counted = np.bincount(both, minlength=size)
+        """Rows by site, quarter and code (sites, quarters, number); `codes` (rows,) from 0 to number - 1."""
+        places = len(self.sites) * len(self.quarters)
+        both = (self.cells[table] + 1) * number + codes  # one place more, in front, for rows of no procedure
+        counted = np.bincount(both, minlength=(places + 1) * number)[number:]
         return counted.reshape(len(self.sites), len(self.quarters), number).astype(np.int64)
 
 

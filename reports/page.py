@@ -14,20 +14,17 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from pathlib import Path
 from typing import Any
 
 import vl_convert
 from altair.utils.schemapi import debug_mode
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from reports import palette
+from reports import palette, sheet
 from reports.row_chart import NARROW, SIZES, WIDE, Size, Spec
 from reports.shown import ShownEdition
 from reports.tables import Table
 
-TEMPLATES = Path(__file__).parent / "templates"
 _OPEN_TO_THE_PAGE = "window.vegaEmbed = vegaEmbed;"  # the one name that live_charts.js needs
 
 
@@ -127,24 +124,16 @@ def _hash(script: str) -> str:
 
 def render(template: str, sections: tuple[Section, ...], **context: Any) -> str:
     """The whole document. `context` is what the template needs besides the sections."""
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    library, upgrade = _chart_library(), _script_safe((TEMPLATES / "live_charts.js").read_text(encoding="utf-8"))
+    library, upgrade = _chart_library(), _script_safe((sheet.TEMPLATES / "live_charts.js").read_text(encoding="utf-8"))
     specs = {f.name: dict(f.specs) for s in sections for f in s.figures if f.specs}
     policy = (
         f"default-src 'none'; script-src {_hash(library)} {_hash(upgrade)}; style-src 'unsafe-inline'; "
         "img-src data:; connect-src 'none'; base-uri 'none'; form-action 'none'"
     )
-    return environment.get_template(template).render(
+    return sheet.template(template).render(
         sections=sections,
         policy=policy,
-        style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),  # noqa: S704 - our own file
+        style=Markup(sheet.style("page.css")),  # noqa: S704 - our own file
         colors=palette,
         library=Markup(library),  # noqa: S704 - hashed in the policy
         upgrade=Markup(upgrade),  # noqa: S704 - our own file

@@ -36,7 +36,7 @@ def strategy_page(edition: Edition) -> str:
         "strategy.html",
         sections,
         e=e,
-        period="" if empty else f"{wording.day(e.period_start)} to {wording.day(e.period_end)}",
+        period="" if empty else f"{wording.month(e.period_start)} to {wording.month(e.period_end)}",
         brief="The report in one sentence" if empty else "The quarter in five sentences",
         sentences=wording.five_sentences(e),
         caveat=wording.CAVEAT,

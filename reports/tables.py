@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from reports.charts import balance_text, in_order, price_name
 from reports.hidden_diagnostics import SHARE_CHECKS
 from reports.notation import (
@@ -21,6 +19,7 @@ from reports.notation import (
 )
 from reports.palette import VERDICT_MARK, VERDICT_WORD
 from reports.shown import ShownArm, ShownComparison, ShownEdition
+from reports.table_text import Table as Table
 from reports.wording import direction, endpoint_label, profile_comparisons
 
 APPROACH = {"retrograde": "from below", "antegrade": "from above"}
@@ -39,23 +38,6 @@ POPULATION = {
 }
 THEN = {"none": "stopped", "same": "again by the same approach", "bailout": "switched to the other approach"}
 KIND = {"fitted": "adjusted for", "square": "square", "interaction": "interaction", "left_out": "not adjusted for"}
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Text cells under column headings; the first column names the row. `words` are the columns that are not numbers."""
-
-    caption: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    words: frozenset[int] = frozenset({0})
-    row_classes: tuple[str, ...] = ()
-    nothing: str = "Nothing to list."
-
-    @property
-    def has_hidden(self) -> bool:
-        """True when a cell is or holds a hidden number, so that the footnote is needed."""
-        return any(HIDDEN in cell for row in self.rows for cell in row)
 
 
 def _risk(arm: ShownArm) -> str:

@@ -71,18 +71,18 @@ def reached(e: ShownEdition, endpoint: str) -> str:
     return _REACHED.get(endpoint, f"\u201c{endpoint_label(e, endpoint)}\u201d was reached")
 
 
-def day(iso: str) -> str:
-    """An ISO date in American words, "Jan 1, 2023"; any other text unchanged."""
+def month(iso: str) -> str:
+    """A month such as "2023-01" in American words, "Jan 2023"; any other text unchanged."""
     try:
-        d = date.fromisoformat(iso)
+        d = date.fromisoformat(f"{iso}-01")
     except ValueError:
         return iso
     months = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-    return f"{months[d.month - 1]} {d.day}, {d.year}"
+    return f"{months[d.month - 1]} {d.year}"
 
 
 def _period(e: ShownEdition) -> str:
-    return f"{day(e.period_start)} to {day(e.period_end)}"
+    return f"{month(e.period_start)} to {month(e.period_end)}"
 
 
 def _latest(e: ShownEdition) -> tuple[ShownQuarter | None, ShownQuarter | None]:

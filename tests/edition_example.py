@@ -266,8 +266,8 @@ def edition(**changes: Any) -> Edition:
     made = Edition(
         service="Lakeside Vascular Service (invented)",
         invented=True,
-        period_start="2023-01-01",
-        period_end="2025-12-31",
+        period_start="2023-01",
+        period_end="2025-12",
         latest_quarter="2025 Q4",
         primary_endpoint=FIRST,
         endpoint_labels=((FIRST, "Crossed by the first approach"), (SESSION, "Crossed in the session")),

@@ -183,11 +183,25 @@ def test_tissue_loss_begins_with_rutherford_category_5(category: int | None, los
 
 
 @pytest.mark.parametrize(
-    ("birth_year", "age", "band"), [(1961, 64, "under_65"), (1960, 65, "65_to_74"), (1940, 85, "85_or_more")]
+    ("birth_year", "age", "band"),
+    [(1961, 64, "under_65"), (1960, 65, "65_to_74"), (1940, 85, "85_or_more"), (1936, 89, "85_or_more")],
 )
 def test_age_is_counted_in_the_year_of_the_procedure(birth_year: int, age: int, band: str) -> None:
     assert seen("age_years", patient={"birth_year": birth_year}) == age
     assert seen("age_band", patient={"birth_year": birth_year}) == band
+
+
+@pytest.mark.parametrize("birth_year", [1935, 1934, 1920])
+def test_everyone_of_90_or_more_is_told_as_90(birth_year: int) -> None:
+    # 45 CFR 164.514(b)(2)(i)(C): ages over 89 only as one category of 90 or older
+    assert seen("age_years", patient={"birth_year": birth_year}) == 90
+
+
+def test_the_last_band_of_age_says_that_it_is_open() -> None:
+    plan = Plan(age_bands_years=(75, 90))
+    levels = feature("age_band").levels
+    assert levels is not None
+    assert [level.label for level in levels(plan)] == ["under 75 years", "75 to 89 years", "90 years or more"]
 
 
 def test_a_birth_after_the_procedure_gives_no_age() -> None:

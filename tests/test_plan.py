@@ -21,6 +21,7 @@ from pipeline.plan import Plan
         ("length_bands_mm", (200.0, 100.0)),
         ("length_bands_mm", ()),
         ("age_bands_years", (75, 65)),
+        ("age_bands_years", (75, 95)),  # ages over 89 are one group
         ("level", 1.0),
         ("primary_endpoint", "healed"),
         ("smallest_count_shown", 1),

@@ -42,7 +42,7 @@ def _prefect_keeps_nothing_of_a_case(home: Path, tables: Path) -> None:
 
 
 def test_auto_takes_prefect_only_where_a_server_is_configured(monkeypatch: pytest.MonkeyPatch) -> None:
-    from pipeline.flow import prefect_server
+    from pipeline.engine import prefect_server
 
     monkeypatch.delenv("PREFECT_API_URL", raising=False)
     assert prefect_server() is None

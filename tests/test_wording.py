@@ -13,11 +13,11 @@ from reports.disclosure import hide_small
 from reports.notation import count, percent, points, points_interval, ratio
 from reports.wording import (
     crossing,
-    day,
     direction,
     fair_difference,
     five_sentences,
     gates_sentence,
+    month,
     plain_difference,
     profile_comparisons,
     profile_leads,
@@ -318,9 +318,10 @@ def test_rounding_never_turns_a_small_difference_into_none() -> None:
     assert count(1234567) == "1,234,567"
 
 
-def test_dates_are_written_the_american_way() -> None:
-    assert day("2025-12-31") == "Dec 31, 2025"
-    assert day("first visit") == "first visit"
+def test_a_period_is_told_by_its_months() -> None:
+    assert month("2025-12") == "Dec 2025"
+    assert month("") == ""
+    assert five_sentences(hide_small(edition()))[2].count("Jan 2023 to Dec 2025") == 1
 
 
 def test_the_example_says_what_its_numbers_say() -> None:

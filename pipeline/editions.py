@@ -1,0 +1,275 @@
+"""The folder of outputs as a place: who may write there, where a run builds its outputs, and how they come to stand.
+
+    out/.editions/<name>/     the outputs of one run, whole: report, results, service.duckdb, edition.json, manifest.json
+    out/.current              a link to the edition that stands
+    out/report, ...           links through .current, made once
+
+So one rename, that of `.current`, puts all outputs in place at once: killed at any moment, a run leaves all of the old or all of
+the new. Where links cannot be made (Windows without the right to, some shares) the parts are moved one by one instead, and a run
+that was killed between two moves is undone when the next one starts.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from pipeline.faults import NeedsMending
+
+# What a run replaces under --out, in the order in which it is moved where links cannot be made: the manifest last, as the seal.
+PARTS = ("report", "results", "service.duckdb", "edition.json", "manifest.json")
+
+EDITIONS = ".editions"
+CURRENT = ".current"
+LOCK = ".writing"
+_NEW_LINK = ".current.next"
+_REPLACED = "replaced"  # inside an edition that is being moved in part by part: what it takes the place of
+_BEFORE_LINKS = ".next-*"  # where earlier releases built their outputs
+
+
+@contextmanager
+def writing(out: Path) -> Iterator[Path]:
+    """A private, empty folder to build a run's outputs in, for as long as this process alone may write to `out`.
+
+    Makes `out` if it is absent; clears away what a run that was killed left. At the end everything but the edition that stands is
+    removed. Files made meanwhile are private to the user (0600, folders 0700) whatever the umask. Raises NeedsMending when the folder
+    cannot be written, another run is writing there, or report/ or results/ hold a file that no run wrote.
+    """
+    mask = os.umask(0o077)
+    try:
+        try:
+            out.mkdir(parents=True, exist_ok=True, mode=0o700)
+            lock = _locked(out)
+        except OSError as error:
+            raise _unwritable(out, error) from None
+        try:
+            try:
+                _undo_moves(out)
+                _refuse_what_is_not_ours(out)
+                _tidy(out)
+                edition = Path(tempfile.mkdtemp(dir=_private_folder(out / EDITIONS)))
+            except OSError as error:
+                raise _unwritable(out, error) from None
+            try:
+                yield edition
+            finally:
+                with suppress(OSError):  # what is left now is cleared away when the next run starts
+                    _tidy(out)
+        finally:
+            os.close(lock)  # and with it the lock
+    finally:
+        os.umask(mask)
+
+
+def put_in_place(edition: Path, out: Path) -> None:
+    """Make the outputs built in `edition` (from `writing`) the ones that stand in `out`, all at once.
+
+    Raises OSError when they cannot be put in place; the old ones then stand as they were.
+    """
+    _write_through(edition)
+    if not _can_link(out, edition):
+        _move_in(edition, out)
+        return
+    if not (out / CURRENT).is_symlink():
+        _adopt(out)
+    for part in PARTS:
+        _link(out, part)
+    _point(out, CURRENT, f"{EDITIONS}/{edition.name}")
+    _write_through_folder(out)
+
+
+def _locked(out: Path) -> int:
+    """The handle of a lock that the system drops with the process, so that a killed run does not bar the next."""
+    handle = os.open(out / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(handle)
+        if isinstance(error, BlockingIOError | PermissionError):
+            raise NeedsMending(f"{out}: another run is writing there; wait for it or choose another --out") from None
+        raise
+    return handle
+
+
+def _unwritable(out: Path, error: OSError) -> NeedsMending:
+    return NeedsMending(f"{out}: cannot be written ({error.strerror or 'unknown reason'}); choose another --out")
+
+
+def _private_folder(folder: Path) -> Path:
+    folder.mkdir(exist_ok=True, mode=0o700)
+    return folder
+
+
+def _current(out: Path) -> Path | None:
+    """The edition that stands, or None where none does or outputs do not stand by links."""
+    link = out / CURRENT
+    edition = out / EDITIONS / link.readlink().name if link.is_symlink() else None
+    return edition if edition is not None and edition.is_dir() else None
+
+
+def _refuse_what_is_not_ours(out: Path) -> None:
+    try:
+        written = frozenset(json.loads((out / "manifest.json").read_text(encoding="utf-8"))["files_sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        written = frozenset()
+    for part in ("report", "results"):
+        for path in sorted((out / part).rglob("*")):
+            name = path.relative_to(out).as_posix()
+            if path.is_file() and name not in written:
+                raise NeedsMending(
+                    f"{out}: {name} was not written by Crosswise and would be replaced; move it, or choose another --out"
+                )
+
+
+def _undo_moves(out: Path) -> None:
+    for begun in (*out.glob(f"{EDITIONS}/*/{_REPLACED}"), *out.glob(f"{_BEFORE_LINKS}/{_REPLACED}")):
+        # The manifest is moved in last: where it still waits, the outputs that were to be replaced are put back.
+        if (begun.parent / "manifest.json").exists():
+            _put_back(begun, out)
+
+
+def _tidy(out: Path) -> None:
+    """Finish or undo what a run that was killed had begun with links, so that only the outputs that stand are left."""
+    links = [part for part in PARTS if (out / part).is_symlink()]
+    if _current(out) is None or not links:
+        # Links that lead nowhere: a first run was killed before its outputs stood. No link at all: it was killed before it made
+        # one of them, or the folder was copied by something that follows links; the parts themselves are there.
+        for part in links:
+            (out / part).unlink()
+        _remove(out / CURRENT)
+    else:
+        for (
+            part
+        ) in PARTS:  # some may be missing: a run was killed while it made links of what an earlier release had left
+            _link(out, part)
+    _remove_all_but_the_current(out)
+
+
+def _remove_all_but_the_current(out: Path) -> None:
+    current = _current(out)
+    for path in (*out.glob(f"{EDITIONS}/*"), *out.glob(_BEFORE_LINKS), out / _NEW_LINK):
+        if path != current:
+            _remove(path)
+
+
+def _remove(path: Path) -> None:
+    """What cannot be removed now is removed by a later run."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        try:
+            path.unlink(missing_ok=True)
+        except OSError:
+            return
+
+
+def _can_link(out: Path, edition: Path) -> bool:
+    if os.name != "posix":  # on Windows links need a right that few have, and are of two kinds
+        return False
+    try:
+        _make_link(out / _NEW_LINK, f"{EDITIONS}/{edition.name}")
+    except OSError:
+        return False
+    return True
+
+
+def _make_link(link: Path, target: str) -> None:
+    link.unlink(missing_ok=True)
+    link.symlink_to(target)
+
+
+def _point(out: Path, name: str, target: str) -> None:
+    """Make `name` a link to `target`, in one step where it is one already or a file."""
+    _make_link(out / _NEW_LINK, target)
+    (out / _NEW_LINK).replace(out / name)
+
+
+def _link(out: Path, part: str) -> None:
+    """Make `part` a link through `.current`, in place of the part itself where that stands (the same is then in the edition)."""
+    place = out / part
+    if place.is_symlink():
+        return
+    if place.is_dir():  # a link cannot be renamed over a folder
+        place.rename(Path(tempfile.mkdtemp(dir=out / EDITIONS)) / part)
+    _point(out, part, f"{CURRENT}/{part}")
+
+
+def _adopt(out: Path) -> None:
+    """Make an edition of outputs that stand as they are, not by links, and links of them."""
+    parts = [part for part in PARTS if (out / part).exists()]
+    if not parts:
+        return
+    edition = Path(tempfile.mkdtemp(dir=out / EDITIONS))
+    for part in parts:
+        if (out / part).is_dir():
+            shutil.copytree(out / part, edition / part, copy_function=_twin)
+        else:
+            _twin(out / part, edition / part)
+    _point(out, CURRENT, f"{EDITIONS}/{edition.name}")
+    for part in PARTS:
+        _link(out, part)
+
+
+def _twin(path: str | Path, other: str | Path) -> None:
+    """The same file under a second name, or a copy where a file has one name only."""
+    try:
+        os.link(path, other)
+    except OSError:
+        shutil.copy2(path, other)
+
+
+def _move_in(edition: Path, out: Path) -> None:
+    """Move each part into place, keeping the one it replaces until all are; on a fault put the old ones back."""
+    kept = edition / _REPLACED
+    kept.mkdir()
+    try:
+        for part in PARTS:
+            if os.path.lexists(out / part):
+                (out / part).rename(kept / part)
+            (edition / part).rename(out / part)
+    except OSError:
+        _put_back(kept, out)
+        raise
+
+
+def _put_back(kept: Path, out: Path) -> None:
+    """Undo what `_move_in` has done. Killed in the midst of it, it can be done again."""
+    for part in PARTS:
+        waits = kept.parent / part
+        if not os.path.lexists(waits) and os.path.lexists(out / part):
+            (out / part).rename(waits)
+        if os.path.lexists(kept / part):
+            (kept / part).rename(out / part)
+
+
+def _write_through(edition: Path) -> None:
+    """Have the system write everything to the disk, so that a loss of power after the rename cannot leave empty files."""
+    for path in (*edition.rglob("*"), edition):
+        if path.is_dir():
+            _write_through_folder(path)
+        else:
+            with path.open("r+b") as file:
+                os.fsync(file.fileno())
+
+
+def _write_through_folder(folder: Path) -> None:
+    if os.name != "posix":  # elsewhere a folder cannot be opened
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,183 @@
+"""The data-quality summary in words: what to mend first, and how each part reads. No polars, no patient row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from models.quality_results import Certainty, Fault, Missing, Oddity, Part, QualitySummary
+from reports.notation import ABSENT, HIDDEN, joined, percent
+
+MOST_TO_MEND = 6
+OFTEN = 0.01  # share of a table's rows from which one reason for setting aside is told first; ours, no source
+BLANKED_OFTEN = 0.05
+GAPS_SHOWN = 0.05  # share missing from which a column stands in the heat table
+GAP_IN_A_CELL = 0.2
+FEWEST_IN_A_CELL = 20
+FINDINGS_SHOWN = 3
+
+TABLE_NAME = {"follow_up": "follow-up rows", "procedures": "procedures", "patients": "patients", "lesions": "lesions"}
+CERTAINTY: dict[Certainty, str] = {
+    "counted": "counted: no chance in it",
+    "beyond chance": "beyond chance: under 1 in 1,000 clean exports would show it",
+    "worth a look": "worth a look: there may be a good reason",
+}
+INSIDE = (
+    "For those who keep the records and those who read the reports. This page stays inside the service: it names sites and tells faults "
+    "exactly. Rows are told by their number in the file; no value of a patient is shown."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OddityGroup:
+    """Findings of one kind in one column: the first few to be told, and how many more there are."""
+
+    kind: str
+    table: str
+    column: str
+    certainty: Certainty
+    ask: str
+    shown: tuple[Oddity, ...]
+    more: int
+    urgent: bool
+
+
+def nothing_usable(summary: QualitySummary) -> str:
+    """Why nothing at all can be compared; "" when something can be."""
+    for needed in ("lesions", "attempts"):
+        if summary.used(needed):
+            continue
+        for table in summary.tables:
+            if table.used:
+                continue
+            if table.read == 0:
+                return f"Nothing can be compared: the table {table.table} holds no row. Export it, or name its file in the mapping."
+            why = _main_reason(summary, table.table)
+            return (
+                f"Nothing can be compared: not one of {table.read:,} rows of {table.table} can be used. {why}".strip()
+            )
+    return ""
+
+
+def mend_first(summary: QualitySummary) -> tuple[str, ...]:
+    """The few things that matter most, each with what to do; () where nothing stands out."""
+    told: list[str] = []
+    dead = nothing_usable(summary)
+    if dead:
+        told.append(dead)
+    aside = [f for f in summary.faults if f.kind == "row" and not _follows(f) and f.count >= OFTEN * f.read]
+    told += [_fault_sentence(f) for f in aside[:3] if f.advice not in dead]
+    told += [f"{_place(g)}: {_first_finding(g)} {g.ask}" for g in groups(summary.oddities) if g.urgent][:3]
+    blanked = [f for f in summary.faults if f.kind == "value" and f.count >= BLANKED_OFTEN * f.read]
+    told += [_fault_sentence(f) for f in blanked[:2]]
+    return tuple(told[:MOST_TO_MEND])
+
+
+def used_sentence(summary: QualitySummary) -> str:
+    """How many rows were read and how many are used."""
+    read, used = sum(t.read for t in summary.tables), sum(t.used for t in summary.tables)
+    if read == 0:
+        return "No row was read."
+    aside = (
+        f"; {read - used:,} ({percent((read - used) / read)}) are set aside" if used < read else "; none is set aside"
+    )
+    return f"{used:,} of {read:,} rows can be used{aside}."
+
+
+def period_sentence(summary: QualitySummary) -> str:
+    """The quarters and the number of sites; "" without a procedure."""
+    if not summary.first_quarter:
+        return ""
+    sites = len(summary.sites) + summary.more_sites
+    when = summary.first_quarter
+    if summary.last_quarter != summary.first_quarter:
+        when += f" to {summary.last_quarter}"
+    return f"procedures from {when} · {sites} {'site' if sites == 1 else 'sites'}"
+
+
+def groups(oddities: Iterable[Oddity]) -> tuple[OddityGroup, ...]:
+    """Findings of one kind and column together, in the order in which the first of each comes."""
+    by_column: dict[tuple[str, str, str], list[Oddity]] = {}
+    for o in oddities:
+        by_column.setdefault((o.kind, o.table, o.column), []).append(o)
+    return tuple(
+        OddityGroup(
+            kind, table, column, found[0].certainty, found[0].ask, tuple(found[:FINDINGS_SHOWN]),
+            max(len(found) - FINDINGS_SHOWN, 0), any(o.urgent for o in found),
+        )
+        for (kind, table, column), found in by_column.items()
+    )  # fmt: skip
+
+
+def where_and_when(oddity: Oddity) -> str:
+    """The site and the quarter of a finding: "SITE2, 2024 Q1", "all sites"."""
+    return ", ".join(part for part in (oddity.site, oddity.quarter) if part)
+
+
+def row_numbers(fault: Fault) -> str:
+    """The first few row numbers in the file; a dash where there are none."""
+    if not fault.first_rows:
+        return ABSENT
+    more = " ..." if fault.count > len(fault.first_rows) else ""
+    return ", ".join(str(row) for row in fault.first_rows) + more
+
+
+def notable(missing: Sequence[Missing]) -> tuple[Missing, ...]:
+    """Columns with a gap that is worth a row of the heat table: those that may be empty last, never-filled ones left out."""
+    found = [m for m in missing if _worth_a_row(m) and not never_filled(m)]
+    return tuple(sorted(found, key=lambda m: bool(m.expected_because)))
+
+
+def never_filled(m: Missing) -> bool:
+    """Whether no row at all has a value."""
+    return m.overall.whole > 0 and m.overall.part == m.overall.whole
+
+
+def never_filled_sentence(missing: Sequence[Missing]) -> str:
+    """The columns that nobody fills in; "" where there are none."""
+    names = [f"{m.column} ({m.table})" for m in missing if never_filled(m)]
+    return f"Never filled in, or not in the export: {joined(names)}." if names else ""
+
+
+def share_text(part: Part) -> str:
+    """A share missing as it stands in a cell: hidden, nothing to share, or a percentage."""
+    if part.hidden:
+        return HIDDEN
+    share = part.share
+    return ABSENT if share is None else "0" if share == 0 else percent(share)
+
+
+def _worth_a_row(m: Missing) -> bool:
+    cells = (*m.by_site, *m.by_period)
+    in_a_cell = any(c.whole >= FEWEST_IN_A_CELL and not c.hidden and (c.share or 0) >= GAP_IN_A_CELL for c in cells)
+    return (m.overall.share or 0) >= GAPS_SHOWN or in_a_cell
+
+
+def _follows(fault: Fault) -> bool:
+    """Whether rows were set aside only because of another row."""
+    return fault.reason.startswith("its ") and fault.reason.endswith("was set aside")
+
+
+def _main_reason(summary: QualitySummary, table: str) -> str:
+    found = [f for f in summary.faults if f.table == table and f.kind == "row"]
+    if not found:
+        return ""
+    first = found[0]
+    return f"Most often: {first.reason} ({first.count:,} rows). {first.advice}"
+
+
+def _fault_sentence(fault: Fault) -> str:
+    share = percent(fault.count / fault.read) if fault.read else ABSENT
+    done = "set aside" if fault.kind == "row" else "read without this value"
+    return f"{fault.table}: {fault.count:,} of {fault.read:,} rows ({share}) are {done}: {fault.reason}. {fault.advice}"
+
+
+def _place(group: OddityGroup) -> str:
+    name = group.column or group.table
+    first = where_and_when(group.shown[0])
+    more = f" and {group.more + len(group.shown) - 1} more" if group.more + len(group.shown) > 1 else ""
+    return f"{name} ({group.kind}{f'; {first}{more}' if first else ''})"
+
+
+def _first_finding(group: OddityGroup) -> str:
+    return group.shown[0].finding
