@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
 import polars as pl
 
-from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Table
+from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
 from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
 from pipeline.find_tables import open_table
@@ -24,8 +25,8 @@ from pipeline.mapping import ExportMapping, TableMapping, load_mapping
 from pipeline.source import SAMPLE_ROWS, Source, fold
 from pipeline.stray_lines import told_apart
 from pipeline.table_rows import TableRows
-from pipeline.translate import Evidence, Manner, translate
-from pipeline.typed_values import joined, settle
+from pipeline.translate import Evidence, Manner, column_texts, translate
+from pipeline.typed_values import Settled, joined, settle, settle_column, settled_rows
 
 Part = TypeVar("Part")
 
@@ -82,7 +83,7 @@ def read_export(folder: Path, mapping: ExportMapping) -> Export:
     frames: dict[str, pl.DataFrame] = {}
 
     def read(opened: _Opened) -> SourceFile:
-        parts, notes = _translated(opened, lambda frame: frame)
+        parts, notes = _each_block(opened, lambda block, manner: _as_text(opened, block, manner))
         frames[opened.table.name] = pl.concat([_empty(opened.table), *parts])
         return opened.described(frames[opened.table.name].height, notes)
 
@@ -99,7 +100,7 @@ def take_in(folder: Path, mapping: ExportMapping, key: bytes) -> Intake:
 
     def read(opened: _Opened) -> SourceFile:
         table = opened.table
-        parts, notes = _translated(opened, lambda frame: _without_keys(settle(table, frame), table, key))
+        parts, notes = _each_block(opened, lambda block, manner: _as_rows(opened, block, manner, key))
         tables[table.name] = joined([_nothing(table), *parts])
         return opened.described(tables[table.name].read, notes)
 
@@ -126,11 +127,6 @@ def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], 
     return tuple(sources)
 
 
-def _without_keys(read: TableRows, table: Table, key: bytes) -> TableRows:
-    keys = [pseudonyms(read.rows[name], name, key) for name in PSEUDONYM_COLUMNS if name in read.rows.columns]
-    return TableRows(read.rows.with_columns(keys), read.unread, read.bad)
-
-
 def _nothing(table: Table) -> TableRows:
     nothing = settle(table, _empty(table))
     keys = [pl.col(name).cast(pl.UInt64) for name in PSEUDONYM_COLUMNS if name in table.column_names]
@@ -146,6 +142,11 @@ class _Opened:
     part: TableMapping
     positions: Mapping[str, int]
     others: tuple[int, ...]
+
+    @property
+    def typed_cells(self) -> bool:
+        """Whether the file holds numbers and dates as such: a workbook, Parquet."""
+        return self.source.separator == ""
 
     def described(self, rows: int, notes: tuple[str, ...]) -> SourceFile:
         source = self.source
@@ -169,8 +170,8 @@ def _opened(source: Source, table: Table, mapping: ExportMapping) -> _Opened:
     return _Opened(source, table, part, positions, others)
 
 
-def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[list[Part], tuple[str, ...]]:
-    """What `use` makes of each block of the table in the dictionary's layout, and what was found out about its manner of writing.
+def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) -> tuple[list[Part], tuple[str, ...]]:
+    """What `use` makes of each block of the table, and what was found out about its manner of writing.
 
     Nearly every export writes as the dictionary does, so a first pass takes that for granted and stops at the first sign of
     another manner; only then is the whole table looked at before it is read.
@@ -182,7 +183,7 @@ def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[l
         evidence.see(block)
         if not evidence.is_plain:
             break
-        parts.append(use(_in_our_layout(opened, block, manner)))
+        parts.append(use(block, manner))
     else:
         return parts, ()
     parts.clear()
@@ -191,7 +192,7 @@ def _translated(opened: _Opened, use: Callable[[pl.DataFrame], Part]) -> tuple[l
     manner = evidence.manner()
     if manner.faults:
         raise NeedsMending(*(f"{opened.source.name}: {fault}" for fault in manner.faults))
-    return [use(_in_our_layout(opened, block, manner)) for block in _blocks(opened)], manner.notes
+    return [use(block, manner) for block in _blocks(opened)], manner.notes
 
 
 def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
@@ -199,25 +200,47 @@ def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
     wanted = sorted({*opened.positions.values(), *opened.others})
     for number, block in enumerate(opened.source.blocks(wanted)):
         _refuse_identifiers(opened, block)
+        _refuse_emails(opened, block)
         if number == 0:
             _refuse_used_identifiers(opened, block.head(SAMPLE_ROWS))
-        yield block
+        yield told_apart(block, opened.source.headers)
 
 
-def _in_our_layout(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:
-    typed_cells = opened.source.separator == ""
-    rows = told_apart(block, opened.source.headers)
-    frame = translate(
+def _as_text(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:
+    """The block in the dictionary's layout, all text."""
+    return translate(
         opened.table,
-        rows,
+        block,
         opened.positions,
         opened.part,
         manner,
-        typed_cells=typed_cells,
+        typed_cells=opened.typed_cells,
         epoch=opened.source.epoch,
     )
-    _refuse_emails(opened.source, frame, opened.table)
-    return frame
+
+
+def _as_rows(opened: _Opened, block: pl.DataFrame, manner: Manner, key: bytes) -> TableRows:
+    """The block typed, its keys replaced by pseudonyms."""
+    readable = block.filter(pl.col("fault").is_null()) if block["fault"].null_count() < block.height else block
+    texts = column_texts(
+        opened.table,
+        readable,
+        opened.positions,
+        opened.part,
+        manner,
+        typed_cells=opened.typed_cells,
+        epoch=opened.source.epoch,
+    )
+
+    def settled(one: tuple[Column, pl.Series, pl.Expr]) -> Settled:
+        column, written, text = one
+        done = settle_column(column, written, text)
+        if column.name not in PSEUDONYM_COLUMNS:
+            return done
+        return replace(done, values=pseudonyms(done.values, column.name, key))
+
+    with ThreadPoolExecutor() as columns:
+        return settled_rows(block, list(columns.map(settled, texts)))
 
 
 def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, int]:
@@ -306,11 +329,15 @@ def _named(position: int, header: str) -> str:
     return f"'{header}'" if header else f"{position + 1}, which has no header,"
 
 
-def _refuse_emails(source: Source, frame: pl.DataFrame, table: Table) -> None:
-    for column in table.columns:
-        if column.type == "text" and holds_emails(frame[column.name]):
-            advice = "a study key" if column.name in PSEUDONYM_COLUMNS else "a code"
-            raise NeedsMending(f"{source.name}: {column.name} holds e-mail addresses; write {advice} in their place")
+def _refuse_emails(opened: _Opened, block: pl.DataFrame) -> None:
+    for column in opened.table.columns:
+        if column.type == "text" and column.name in opened.positions:
+            values = block[str(opened.positions[column.name])]
+            if values.str.contains("@", literal=True).any() and holds_emails(values):
+                advice = "a study key" if column.name in PSEUDONYM_COLUMNS else "a code"
+                raise NeedsMending(
+                    f"{opened.source.name}: {column.name} holds e-mail addresses; write {advice} in their place"
+                )
 
 
 def _empty(table: Table) -> pl.DataFrame:

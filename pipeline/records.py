@@ -68,20 +68,22 @@ class _Lines:
             ends = np.append(ends, len(part))
         signs = np.flatnonzero(part == ord(separator))
         starts = np.concatenate(([0], ends[:-1]))
+        signs_before = np.searchsorted(signs, ends)
+        fields = np.diff(signs_before, prepend=0) + 1
         sound = np.ones(len(ends), dtype=bool)
         quotes = np.flatnonzero(part == _QUOTE) if body.find(b'"', offset, end) >= 0 else np.zeros(0, dtype=np.int64)
         if len(quotes):
-            # The place of each mark among those of its line, from 0: the even ones open a value, the odd ones close it.
             line_of = np.searchsorted(ends, quotes, side="right")
-            first = np.searchsorted(quotes, starts)
-            place = np.arange(len(quotes)) - first[line_of]
-            odd = np.bincount(line_of, minlength=len(ends)) % 2 == 1
-            at_edge = _at_edge(part, quotes, place % 2 == 0, ord(separator))
-            sound[line_of[~at_edge]] = False
-            sound[odd] = False
-            sign_line = np.searchsorted(ends, signs, side="right")
-            signs = signs[(np.searchsorted(quotes, signs) - first[sign_line]) % 2 == 0]
-        fields = np.diff(np.searchsorted(signs, ends), prepend=0) + 1
+            quoted, first, marks = np.unique(line_of, return_index=True, return_counts=True)
+            # The place of each mark among those of its line, from 0: the even ones open a value, the odd ones close it.
+            place = np.arange(len(quotes)) - np.repeat(first, marks)
+            sound[line_of[~_at_edge(part, quotes, place % 2 == 0, ord(separator))]] = False
+            sound[quoted[marks % 2 == 1]] = False
+            # Of the separators of these lines, those between marks part nothing.
+            held = fields[quoted] - 1
+            which = np.repeat(signs_before[quoted] - held.cumsum(), held) + np.arange(held.sum())
+            inside = (np.searchsorted(quotes, signs[which]) - np.repeat(first, held)) % 2
+            fields[quoted] -= np.bincount(np.repeat(np.arange(len(quoted)), held), inside, len(quoted)).astype(np.int64)
         return cls(starts + offset, ends + offset, fields, sound, quoted=len(quotes) > 0)
 
 
@@ -156,7 +158,8 @@ def _blank(body: bytes, lines: _Lines, whole: Marks, fields: int, separator: str
     looked_at = whole & short & is_nothing[buffer[lines.starts]] & is_nothing[buffer[second]]
     for i in np.flatnonzero(looked_at):
         record = body[lines.starts[i] : lines.ends[i]]
-        blank[i] = not record.strip(nothing) and b'"""' not in record  # three in a row: the value is a mark itself
+        values = _parse(record.decode(), separator) if not record.strip(nothing) else ["something"]
+        blank[i] = values is not None and not any(value.strip() for value in values)
     return blank
 
 

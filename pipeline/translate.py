@@ -6,7 +6,7 @@ read as something that it may not mean is marked with UNSURE, which no reading a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -115,13 +115,25 @@ def translate(
     `typed_cells`: the file holds numbers and dates as such (a workbook, Parquet), whose decimal sign is always a point.
     `epoch`: the day that a bare number in a date column counts from, None where it is no date.
     """
-    columns: list[pl.Series] = rows.select("row", "fault").get_columns()
+    texts = column_texts(table, rows, positions, mapping, manner, typed_cells=typed_cells, epoch=epoch)
+    columns = [over_distinct(written, text.alias(column.name)).to_series() for column, written, text in texts]
+    return pl.DataFrame([*rows.select("row", "fault").get_columns(), *columns])
+
+
+def column_texts(
+    table: Table,
+    rows: pl.DataFrame,
+    positions: Mapping[str, int],
+    mapping: TableMapping,
+    manner: Manner,
+    *,
+    typed_cells: bool,
+    epoch: date | None = None,
+) -> Iterator[tuple[Column, pl.Series, pl.Expr]]:
+    """Each of the dictionary's columns with what is written there and the text that it stands for (see `translate`)."""
     for column in table.columns:
         if column.name not in positions:
-            constant = pl.lit(_constant_text(mapping.constants.get(column.name)), dtype=pl.String)
-            # A line that could not be read holds nothing, not even a constant.
-            filled = pl.when(pl.col("fault").is_null()).then(constant)
-            columns.append(rows.select(filled.alias(column.name)).to_series())
+            yield column, _constant(mapping.constants.get(column.name), column, rows["fault"]), pl.col(column.name)
             continue
         written = rows[str(positions[column.name])].alias(column.name)
         value = _written_value(written, mapping.codes.get(column.name), column)
@@ -130,8 +142,13 @@ def translate(
             value = _in_our_unit(value, column, mapping.units.get(column.name))
         elif column.type == "date":
             value = _iso_date(value, mapping.dates or manner.dates.get(column.name), epoch=epoch)
-        columns.append(over_distinct(written, value).to_series())
-    return pl.DataFrame(columns)
+        yield column, written, value
+
+
+def _constant(value: Constant | None, column: Column, fault: pl.Series) -> pl.Series:
+    # A line that could not be read holds nothing, not even a constant.
+    filled = pl.when(pl.col("fault").is_null()).then(pl.lit(_constant_text(value), dtype=pl.String))
+    return fault.alias("fault").to_frame().select(filled.alias(column.name)).to_series()
 
 
 def _written_value(written: pl.Series, codes: Mapping[str, str] | None, column: Column) -> pl.Expr:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.case_tables import FALSE_WORDS, TRUE_WORDS, Column, Table
-from pipeline.distinct import over_distinct
+from pipeline.distinct import made_of_distinct, over_distinct
 from pipeline.rules import unreadable, unusable_values
 from pipeline.table_rows import BAD_SCHEMA, TableRows
 
@@ -16,6 +17,8 @@ _LARGEST_WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apar
 _FIRST_DAY, _LAST_DAY = -719_000, 2_932_000  # the years 1 to 9999, counted from 1970
 _LARGEST = 2**63 - 1  # what the count of a moment can be
 _TICKS_A_DAY = {"ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
+
+_NO_ROWS, _NO_REASONS = pl.Series([], dtype=pl.Int64), pl.Series([], dtype=pl.String)
 
 POLARS_TYPES: dict[str, type[pl.DataType]] = {
     "text": pl.String,
@@ -94,37 +97,80 @@ def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(columns)
 
 
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """One column, typed: `values` without the bad ones, and of those `rows` (positions) and `reasons` (sentences)."""
+
+    values: pl.Series
+    rows: pl.Series
+    reasons: pl.Series
+
+
 def settle(table: Table, frame: pl.DataFrame) -> TableRows:
     """`frame` (`row`, `fault` and the dictionary's columns, text or typed) as typed rows; what a bad value said is gone.
 
     Columns of codes become enumerations, keys stay as they are.
     """
-    unread = frame.filter(pl.col("fault").is_not_null())
-    readable = frame if unread.is_empty() else frame.filter(pl.col("fault").is_null())
-    read = typed(table, readable)
-    listed = [pl.DataFrame(schema=BAD_SCHEMA)]
-    broken: dict[str, pl.Series] = {}
-    tests = unusable_values(table)
-    for one, here in zip(
-        tests, read.select(t.broken.fill_null(value=False).alias(str(i)) for i, t in enumerate(tests)), strict=True
-    ):
-        if here.any():
-            listed.append(
-                read.filter(here).select(
-                    "row", pl.lit(one.column).alias("column"), pl.lit(one.sentence).alias("reason")
-                )
-            )
-            broken[one.column] = here | broken[one.column] if one.column in broken else here
-    rows = read.select(
-        "row",
-        *(
-            pl.when(~broken[c.name]).then(pl.col(c.name)).alias(c.name) if c.name in broken else c.name
-            for c in table.columns
-        ),
+    readable = frame.filter(pl.col("fault").is_null()) if frame["fault"].null_count() < frame.height else frame
+    settled = [settle_column(column, readable[column.name]) for column in table.columns]
+    return settled_rows(frame, settled)
+
+
+def settle_column(column: Column, written: pl.Series, text: pl.Expr | None = None) -> Settled:
+    """One column of values. `text` makes of what is written what is to be read; as it stands when absent."""
+    if text is None and (_is_typed(written.dtype, column)):
+        value, unread = _from_typed(column)
+    else:
+        written = as_text(written)
+        value, unread = _read_text(column, pl.col(column.name) if text is None else text)
+    tests = [(one.sentence, one.broken) for one in unusable_values(Table("", "", {}, "", (column,)))]
+    named = written.alias(column.name)
+    value = value.alias(column.name)
+    kind = pl.Enum(column.codes) if column.type == "code" else POLARS_TYPES[column.type]
+    if not tests:
+        return Settled(over_distinct(named, value).to_series(), _NO_ROWS, _NO_REASONS)
+    reason = pl.lit(0, dtype=pl.UInt8)
+    for number, (_, broken) in reversed(list(enumerate(tests, start=1))):
+        reason = pl.when(broken).then(pl.lit(number, dtype=pl.UInt8)).otherwise(reason)
+
+    def judged(frame: pl.DataFrame) -> pl.DataFrame:
+        values = frame.select(value, unread.alias(unreadable(column.name)))
+        return values.select(pl.col(column.name).cast(kind), reason.alias("reason"))
+
+    read = made_of_distinct(named, judged)
+    bad = read.with_row_index("at").filter(pl.col("reason") > 0)
+    if bad.is_empty():
+        return Settled(read[column.name], _NO_ROWS, _NO_REASONS)
+    sentences = {number: sentence for number, (sentence, _) in enumerate(tests, start=1)}
+    return Settled(
+        read.select(
+            pl.when(pl.col("reason").fill_null(0) == 0).then(pl.col(column.name)).alias(column.name)
+        ).to_series(),
+        bad["at"].cast(pl.Int64),
+        bad["reason"].replace_strict(sentences, return_dtype=pl.String),
     )
-    codes = [pl.col(c.name).cast(pl.Enum(c.codes)) for c in table.columns if c.type == "code"]
+
+
+def settled_rows(rows: pl.DataFrame, columns: Sequence[Settled]) -> TableRows:
+    """The columns of the readable ones among `rows` (`row`, `fault`), put together."""
+    unread = rows.select("row", "fault").filter(pl.col("fault").is_not_null())
+    numbers = rows["row"] if unread.is_empty() else rows.filter(pl.col("fault").is_null())["row"]
+    bad = [
+        pl.DataFrame(
+            {
+                "row": numbers.gather(one.rows),
+                "column": pl.repeat(one.values.name, len(one.rows), eager=True),
+                "reason": one.reasons,
+            },
+            schema=BAD_SCHEMA,
+        )
+        for one in columns
+        if not one.rows.is_empty()
+    ]
     return TableRows(
-        rows.with_columns(codes), unread.select("row", "fault"), pl.concat(listed).sort("row", maintain_order=True)
+        pl.DataFrame([numbers, *(one.values for one in columns)]),
+        unread,
+        pl.concat([pl.DataFrame(schema=BAD_SCHEMA), *bad]).sort("row", maintain_order=True),
     )
 
 
@@ -158,7 +204,11 @@ def _from_typed(column: Column) -> tuple[pl.Expr, pl.Expr]:
 
 
 def _from_text(column: Column) -> tuple[pl.Expr, pl.Expr]:
-    stripped = pl.col(column.name).str.strip_chars()
+    return _read_text(column, pl.col(column.name))
+
+
+def _read_text(column: Column, text: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
+    stripped = text.str.strip_chars()
     text = pl.when(stripped != "").then(stripped)
     value = _READERS[column.type](text, column)
     return value, text.is_not_null() & value.is_null()
