@@ -114,6 +114,7 @@ def _deaths(rng: np.random.Generator, sessions: Sessions, patients: Patients, ha
     )
     after: Reals = np.maximum(np.round(365.25 * rng.exponential(1.0, n) / hazard), 2)
     death: Ints = last + after.astype(np.int64)
+    np.maximum.at(death, sessions.patient[harm.session], harm.day)  # a late complication is one of the living
     fatal = harm.severity == FATAL
     death[sessions.patient[harm.session[fatal]]] = harm.day[fatal]
     return death
