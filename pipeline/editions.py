@@ -219,7 +219,9 @@ def _adopt(out: Path) -> None:
         else:
             _twin(out / part, edition / part)
     _point(out, CURRENT, f"{EDITIONS}/{edition.name}")
-    for part in PARTS:
+    for part in reversed(
+        PARTS
+    ):  # files first: the first link says that the edition is in use, should the run be killed here
         _link(out, part)
 
 
