@@ -118,7 +118,8 @@ def _told(path: Path, error: duckdb.Error) -> Exception:
         return NeedsMending(
             f"{path.name}: cannot be written (no room for what does not fit into memory); make room on the disk of --out"
         )
-    if isinstance(error, duckdb.IOException | duckdb.SerializationException | duckdb.InternalException):
+    damaged = isinstance(error, duckdb.IOException | duckdb.SerializationException | duckdb.InternalException)
+    if damaged or "Corrupt database file" in text:  # some errors come without their class
         return NeedsMending(
             f"{path.name}: the database that holds the earlier deliveries is damaged or not one; "
             "put back a copy of it, or choose another --out"
