@@ -275,11 +275,10 @@ def _of_all_sites(findings: Sequence[Finding], where: Places) -> list[Finding]:
         if len(group) < 2 or len(group) < MANY_SITES * len(where.sites):
             told += group
             continue
-        sites = "all" if len(group) == len(where.sites) else f"{len(group)} of the"
+        every = "both" if len(where.sites) == 2 else f"all {len(where.sites)}"
+        sites = every if len(group) == len(where.sites) else f"{len(group)} of the {len(where.sites)}"
         largest = max(group, key=lambda f: f.n)
-        sentence = (
-            f"At {sites} {len(where.sites)} sites; at {largest.site}: {largest.finding[0].lower()}{largest.finding[1:]}"
-        )
+        sentence = f"At {sites} sites; at {largest.site}: {largest.finding[0].lower()}{largest.finding[1:]}"
         told.append(replace(largest, site="", finding=sentence))
     return told
 

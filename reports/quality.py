@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from models.quality_results import SMALLEST_GROUP, CodeSpread, Missing, NumberSpread, Part, QualitySummary, Volume
 from reports import quality_words, sheet
-from reports.notation import ABSENT, HIDDEN, count, percent, quantity
+from reports.notation import ABSENT, HIDDEN, count, percent, unbroken
 from reports.table_text import Table
 from reports.wording import CAUTIONS, CAVEAT
 
@@ -189,29 +189,31 @@ def _volumes(volumes: tuple[Volume, ...]) -> Table:
 
 def _numbers(numbers: tuple[NumberSpread, ...]) -> Table:
     def row(n: NumberSpread) -> tuple[str, ...]:
-        accepted = f"{n.limits[0]:g} to {n.limits[1]:g}" if n.limits else ABSENT
+        limits = [_number(limit, n.unit) for limit in n.limits or ()]
+        accepted = unbroken(" to ".join(limits)) if limits else ABSENT
         told = (n.median, n.lower_quartile, n.upper_quartile, n.minimum, n.maximum)
         if n.minimum is None:
             texts = [HIDDEN if n.n else ABSENT] * 3
         else:
             median, lower, upper, least, most = (_number(value, n.unit) for value in told)
-            texts = [median, f"{lower} to {upper}", f"{least} to {most}"]
+            texts = [median, unbroken(f"{lower} to {upper}"), unbroken(f"{least} to {most}")]
         return (n.column, n.unit if n.unit != "year" else "", count(n.n), count(n.missing), *texts, accepted)
 
     return Table(
         "Numbers as they were read, in the unit of the column: a unit that was forgotten in the mapping shows in the median.",
-        ("Column", "Unit", "Recorded", "Not", "Median", "Middle half", "Smallest to largest", "Accepted"),
+        ("Column", "Unit", "Recorded", "Missing", "Median", "Middle half", "Smallest to largest", "Accepted"),
         tuple(row(n) for n in numbers),
         frozenset({0, 1}),
     )
 
 
 def _number(value: float | None, unit: str) -> str:
+    """Whole from 100 on, three figures below; a year without a separator."""
     if value is None:
         return ABSENT
     if unit == "year":
         return f"{value:.0f}"
-    return f"{value:.2f}" if unit == "" else quantity(value, "count")
+    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
 def _codes(codes: tuple[CodeSpread, ...], table: str) -> Table:
@@ -225,7 +227,7 @@ def _codes(codes: tuple[CodeSpread, ...], table: str) -> Table:
 
     return Table(
         f"{table}: codes as they were read through the mapping.",
-        ("Column", "Recorded", "Not", "Codes"),
+        ("Column", "Recorded", "Missing", "Codes"),
         tuple((c.column, count(c.n - c.missing), count(c.missing), told(c)) for c in codes if c.table == table),
         frozenset({0, 3}),
     )
