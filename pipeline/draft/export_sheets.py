@@ -1,0 +1,116 @@
+"""The tables that stand in an export's folder, whatever they are called: every file, and every sheet of a workbook."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path, PurePath
+
+from pipeline.case_tables import TABLES
+from pipeline.draft.held import Held, counted, held
+from pipeline.draft.phrasebook import column_book
+from pipeline.export_folder import PARQUET_SUFFIXES, STATISTICS_SUFFIXES, ExportFile, ExportFolder, is_table
+from pipeline.faults import NeedsMending
+from pipeline.mapping import TableMapping
+from pipeline.parquet_files import open_parquet
+from pipeline.sheets import open_sheet, sheet_names
+from pipeline.source import Source, Wanted, fold
+from pipeline.statistics_files import open_statistics
+from pipeline.text_files import open_text
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A file, or a sheet of a workbook: `file` and `sheet` as a mapping names them, with what each column holds by position."""
+
+    file: str
+    sheet: str | None
+    stem: str
+    source: Source = field(repr=False)
+    columns: tuple[Held, ...] = field(repr=False)
+
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """The headers, stripped; "" for a blank one."""
+        return self.source.headers
+
+    @property
+    def name(self) -> str:
+        """As it is told to the user."""
+        return self.source.name
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The sheets that could be opened, and one sentence for each file that could not."""
+
+    sheets: tuple[Sheet, ...]
+    faults: tuple[str, ...]
+
+
+def see(folder: ExportFolder) -> Seen:
+    """Opens everything in the folder that can hold a table, and looks at the first rows of every column."""
+    sheets: list[Sheet] = []
+    faults: list[str] = []
+    for file in folder.files():
+        if not is_table(file):
+            continue
+        if not _can_be_named(file):
+            faults.append(f"{file.name}: the file's name cannot be written in a mapping; rename it")
+            continue
+        try:
+            sheets += [_sheet(file, sheet, source) for sheet, source in _opened(folder, file, faults)]
+        except NeedsMending as fault:
+            faults += fault.lines
+    return Seen(tuple(sheets), tuple(faults))
+
+
+def _opened(folder: ExportFolder, file: ExportFile, faults: list[str]) -> list[tuple[str | None, Source]]:
+    data, name = folder.content(file), file.name
+    if folder.is_workbook(file):
+        found: list[tuple[str | None, Source]] = []
+        for sheet in sheet_names(data, name=name):
+            try:
+                found.append((sheet, open_sheet(data, name=name, sheet=sheet, wanted=_wanted())))
+            except NeedsMending as fault:
+                faults += fault.lines
+        return found
+    if file.suffix in PARQUET_SUFFIXES:
+        return [(None, open_parquet(data, name=name))]
+    if file.suffix in STATISTICS_SUFFIXES:
+        # Which table it holds is not known yet, so value labels stay unread here.
+        return [
+            (None, open_statistics(data, name=name, suffix=file.suffix, table=TABLES[0], mapping=TableMapping()))
+        ]
+    return [(None, open_text(data, name=name, encoding=None, separator=None, wanted=_wanted()))]
+
+
+def _wanted() -> Wanted:
+    """Any heading of the trade counts, so that a title above the header line is passed over."""
+    return Wanted(known=column_book().known_headings, needed=frozenset())
+
+
+def _sheet(file: ExportFile, sheet: str | None, source: Source) -> Sheet:
+    sample = source.sample(range(len(source.headers)))
+    named = f"{file.path.name}/{file.member}" if file.member else file.path.name
+    return Sheet(
+        file=named,
+        sheet=sheet,
+        stem=sheet if sheet is not None else Path(file.stem).name,
+        source=source,
+        columns=tuple(held(counted(sample[str(position)])) for position in range(len(source.headers))),
+    )
+
+
+def _can_be_named(file: ExportFile) -> bool:
+    named = f"{file.path.name}/{file.member}"
+    try:
+        named.encode()
+    except UnicodeEncodeError:
+        return False
+    return ".." not in PurePath(named).parts
+
+
+def repeated(headers: tuple[str, ...]) -> frozenset[str]:
+    """The folded headers that stand over more than one column, which no mapping can tell apart."""
+    folded = [fold(header) for header in headers]
+    return frozenset(header for header in folded if folded.count(header) > 1)
