@@ -6,6 +6,7 @@ Arrays are (sites, quarters, codes); quarters in order, those without any row am
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import exp, lgamma
 from typing import Literal
 
 import numpy as np
@@ -51,7 +52,7 @@ def shifts(events: Ints, totals: Ints) -> Shifts:
     """All changes of the share of `events` (s, q, k) in `totals` (s, q), for each site and code the most striking of a kind.
 
     Shares are compared by the likelihood-ratio (G) test of a 2 x 2 table with one degree of freedom (Sokal & Rohlf 1995, from
-    memory); a code that vanishes by the chance of not meeting it once. P-values are not corrected here: multiply by `looks`.
+    memory); a code that vanishes by Fisher's exact chance that all of its rows lie on one side. P-values are not corrected here: multiply by `looks`.
     """
     if totals.shape[1] < 2:
         return Shifts((), 0)
@@ -68,8 +69,8 @@ def shifts(events: Ints, totals: Ints) -> Shifts:
 def never_varies(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
     """Sites where every row has one and the same code though elsewhere at least one row in five has another.
 
-    `quarter` is -1. `before` is the share of the code at the other sites. The p-value is the chance of no other code in the
-    site's rows.
+    `quarter` is -1. `before` is the share of the code at the other sites. The p-value is Fisher's
+    exact chance that none of the rows with another code is the site's.
     """
     mine, all_mine = events.sum(axis=1), totals.sum(axis=1)[:, None]
     others, all_others = mine.sum(axis=0) - mine, all_mine.sum() - all_mine
@@ -78,7 +79,9 @@ def never_varies(events: Ints, totals: Ints) -> tuple[list[Shift], int]:
     found = []
     for s, k in zip(*np.nonzero(looked & (mine == all_mine) & (elsewhere <= MOST_ELSEWHERE)), strict=True):
         rows, share = int(all_mine[s, 0]), float(elsewhere[s, k])
-        found.append(Shift("level", int(s), -1, int(k), share, 1.0, rows, share**rows))
+        elsewhere_rows = int(all_others[s, 0])
+        chance = _all_on_one_side(elsewhere_rows - int(others[s, k]), elsewhere_rows, rows)
+        found.append(Shift("level", int(s), -1, int(k), share, 1.0, rows, chance))
     return found, int(looked.sum()) * events.shape[2]
 
 
@@ -132,7 +135,7 @@ def _without(counts: _Counts, kind: Literal["gone", "new"]) -> tuple[list[Shift]
         hit = looked & (none == 0) & (share * n_none >= FEWEST_EXPECTED)
         for s, k in zip(*np.nonzero(hit), strict=True):
             n, met = int(n_none[s, 0]), float(share[s, k])
-            chance = (1.0 - met) ** n
+            chance = _all_on_one_side(int(seen[s, k]), int(n_seen[s, 0]), n)
             if (int(s), int(k)) not in best or chance < best[int(s), int(k)].p_value:
                 was, now = (met, 0.0) if kind == "gone" else (0.0, met)
                 best[int(s), int(k)] = Shift(kind, int(s), b, int(k), was, now, n, chance)
@@ -195,6 +198,12 @@ class _Best:
             )
             for s, k in zip(*np.nonzero(self.g), strict=True)
         ]
+
+
+def _all_on_one_side(events: int, rows: int, other_rows: int) -> float:
+    """Chance that `events` rows drawn from all are all among `rows` and none among `other_rows` (hypergeometric)."""
+    total = rows + other_rows
+    return exp(lgamma(rows + 1) - lgamma(rows - events + 1) - lgamma(total + 1) + lgamma(total - events + 1))
 
 
 def _share(part: Ints, whole: Ints) -> Floats:
