@@ -7,7 +7,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.case_tables import TABLES, Column, Table, table
+from pipeline.case_tables import ATTEMPTS, TABLES, Column, Table, table
 from synthetic_data.tables import POLARS_TYPES
 
 # Plain values where the middle of a column's limits would be odd; a column not named here gets a valid value all the same.
@@ -33,7 +33,6 @@ PLAIN: Mapping[str, object] = {
     "fp_grade": 3,
     "ip_grade": 1,
     "pedal_grade": 0,
-    "crossed": True,
     "access_gained": True,
     "minutes": 12.0,
 }
@@ -42,21 +41,23 @@ PLAIN: Mapping[str, object] = {
 def rows(name: str, *given: Mapping[str, object]) -> pl.DataFrame:
     """One valid row of the named table for each mapping, its values put in place of the plain ones.
 
-    Keys count from 1 ("lesions-1"), references lead to the first row of the parent table, attempts are numbered in order.
-    Raises KeyError for an unknown table and ValueError for an unknown column.
+    Keys count from 1 ("lesions-1") and references lead to the first row of the parent table. Attempts are numbered in order on
+    their lesion; the last one crosses and the others would not, unless told. Raises KeyError for an unknown table and ValueError
+    for an unknown column.
     """
     where = table(name)
     for values in given:
         unknown = sorted(set(values) - set(where.column_names))
         if unknown:
             raise ValueError(f"{name} has no column {', '.join(unknown)}")
+    filled = _in_order(given) if where == ATTEMPTS else given
     return pl.DataFrame(
         [
             pl.Series(
                 column.name,
                 [
                     values.get(column.name, _plain(where, column, number))
-                    for number, values in enumerate(given, start=1)
+                    for number, values in enumerate(filled, start=1)
                 ],
                 dtype=POLARS_TYPES[column.type],
             )
@@ -75,6 +76,27 @@ def valid_tables(**given: Sequence[Mapping[str, object]]) -> dict[str, pl.DataFr
     return {each.name: rows(each.name, *given.get(each.name, ({},))) for each in TABLES}
 
 
+def _in_order(given: Sequence[Mapping[str, object]]) -> list[Mapping[str, object]]:
+    """Attempts with what depends on the other values given: number, outcome, why it ended, and where it was punctured."""
+    made: list[dict[str, object]] = []
+    for values in given:
+        lesion = values.get("lesion_id", "lesions-1")
+        number = 1 + sum(other["lesion_id"] == lesion for other in made)
+        made.append({"lesion_id": lesion, "attempt_no": number, **values})
+    for values in made:
+        later = [other for other in made if other["lesion_id"] == values["lesion_id"] and _comes_after(other, values)]
+        values.setdefault("crossed", not later)
+        values.setdefault("stopped_because", "crossed" if values["crossed"] else "would_not_cross")
+        if values.get("approach") == "retrograde":
+            values.setdefault("access_site", "dorsalis_pedis")
+    return list(made)
+
+
+def _comes_after(one: Mapping[str, object], other: Mapping[str, object]) -> bool:
+    numbers = one["attempt_no"], other["attempt_no"]
+    return isinstance(numbers[0], int) and isinstance(numbers[1], int) and numbers[0] > numbers[1]
+
+
 def _plain(where: Table, column: Column, number: int) -> object:
     if column.name == where.key:
         return f"{where.name}-{number}"
@@ -82,8 +104,6 @@ def _plain(where: Table, column: Column, number: int) -> object:
         # Needed references and optional ones alike are written as the parent's key.
         if column.name == parent.key:
             return f"{parent.name}-1"
-    if column.name == "attempt_no":
-        return number
     if column.name in PLAIN:
         return PLAIN[column.name]
     if column.type == "code":

@@ -33,10 +33,14 @@ def test_a_row_takes_the_values_named_and_refuses_columns_that_do_not_exist() ->
 
 def test_valid_tables_hang_together() -> None:
     tables = valid_tables(
-        attempts=[{"crossed": False, "stopped_because": "would_not_cross"}, {"approach": "retrograde"}],
+        lesions=[{}, {}],
+        attempts=[{}, {"approach": "retrograde"}, {"lesion_id": "lesions-2"}],
         complications=[],
     )
-    assert tables["attempts"]["attempt_no"].to_list() == [1, 2]
+    assert tables["attempts"]["attempt_no"].to_list() == [1, 2, 1]
+    assert tables["attempts"]["crossed"].to_list() == [False, True, True]
+    assert tables["attempts"]["stopped_because"].to_list() == ["would_not_cross", "crossed", "crossed"]
+    assert tables["attempts"]["access_site"][1] == "dorsalis_pedis"
     assert tables["complications"].height == 0
     for table in TABLES:
         for column, parent in table.refers.items():
