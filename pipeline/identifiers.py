@@ -56,35 +56,39 @@ class Finding:
     kind: str
 
 
-def identifier_columns(headers: Sequence[str], sample: pl.DataFrame) -> list[Finding]:
+def identifier_columns(headers: Sequence[str], sample: pl.DataFrame, *, further: bool = False) -> list[Finding]:
     """The columns that look like direct identifiers, by their header or by their values.
 
     `headers` are all of the file's; `sample` holds values (text) of the columns to be looked at, each named by its
-    position: those that are neither in the data dictionary nor dropped nor mapped.
+    position: those that are neither in the data dictionary nor dropped nor mapped. `further`: these are further rows of a
+    file whose first block has passed. Names are then not looked for: they are told by how seldom they repeat, which the
+    few rows of a last block cannot show.
     """
     found: list[Finding] = []
     for name in sample.columns:
         position = int(name)
-        kind = kind_by_header(headers[position]) or kind_by_content(sample[name]) or _serial_births(sample[name])
+        kind = kind_by_header(headers[position]) or kind_by_content(sample[name], names=not further)
+        if kind is None and not further:
+            kind = _serial_births(sample[name])
         if kind is not None:
             found.append(Finding(position, headers[position], kind))
     return found
 
 
-def kind_of_used(header: str, values: pl.Series, *, key: bool, column: str = "") -> str | None:
+def kind_of_used(header: str, values: pl.Series, *, key: bool, column: str = "", further: bool = False) -> str | None:
     """The kind of identifier that a column used for one of the dictionary's looks like; None for none.
 
     A `key` may be a number of any kind, as a pseudonym takes its place, and an operator may be named by one's own name for the
     same reason. `column` is the dictionary's: `site_id` is held to the strictest measure, because it is written as it stands.
-    A few sentences among codes are left to the check.
+    A few sentences among codes are left to the check. `further` as in `identifier_columns`.
     """
     named = column == "operator_id"
     announced = kind_by_header(header)
     if announced is not None and not (key and announced == NUMBER) and not (named and announced == _A_NAME):
         return announced
-    held = kind_by_content(values, sentences=0.0 if column == "site_id" else _MOST)
+    held = kind_by_content(values, sentences=0.0 if column == "site_id" else _MOST, names=not further)
     if column == "site_id":
-        return held or _no_site(values)
+        return held or _no_site(values, further=further)
     if key and (held not in _FOR_NO_KEY or (named and held == NAMES)):
         return None
     return held
@@ -106,11 +110,12 @@ def holds_emails(values: pl.Series) -> bool:
     return bool(values.drop_nulls().str.contains(_EMAIL).any())
 
 
-def kind_by_content(values: pl.Series, *, sentences: float = _SOME) -> str | None:
+def kind_by_content(values: pl.Series, *, sentences: float = _SOME, names: bool = True) -> str | None:
     """The kind of identifier that a column's values look like; None for none.
 
     One e-mail address is enough; of telephone numbers, dates of birth and postcodes, half the rows; of sentences more than the
-    share `sentences`. National numbers and names of persons have measures of their own (their modules say which).
+    share `sentences`. National numbers and names of persons (looked for if `names`) have measures of their own, which their
+    modules say.
     """
     counts = _counts(values)
     if counts.is_empty():
@@ -132,7 +137,7 @@ def kind_by_content(values: pl.Series, *, sentences: float = _SOME) -> str | Non
         return "postcodes"
     if _are_sentences(counts, rows, sentences):
         return SENTENCES
-    return NAMES if holds_names(counts) else None
+    return NAMES if names and holds_names(counts) else None
 
 
 def _are_births(counts: pl.DataFrame, rows: int) -> bool:
@@ -176,7 +181,7 @@ def _are_sentences(counts: pl.DataFrame, rows: int, share: float) -> bool:
     return written > 0 and written >= share * rows and not repeated
 
 
-def _no_site(values: pl.Series) -> str | None:
+def _no_site(values: pl.Series, *, further: bool) -> str | None:
     """Why the values cannot be sites' codes: titles of persons, long text, or too many different values; None if they can."""
     counts = _counts(values)
     if counts.is_empty():
@@ -185,8 +190,9 @@ def _no_site(values: pl.Series) -> str | None:
         return NAMES
     if (counts["value"].str.len_chars() > _LONGEST_SITE).any():
         return SENTENCES
-    rows = _rows(counts)
-    return MANY_SITES if counts.height >= max(FEWEST_NAMES, rows / _SITE_ROWS) else None
+    if further:
+        return None
+    return MANY_SITES if counts.height >= max(FEWEST_NAMES, _rows(counts) / _SITE_ROWS) else None
 
 
 def _counts(values: pl.Series) -> pl.DataFrame:

@@ -7,7 +7,7 @@ stays in its frame with a fault, and the check sets it aside.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +19,7 @@ from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
 from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
 from pipeline.find_tables import open_table
-from pipeline.identifiers import holds_emails, holds_full_dates, identifier_columns, kind_of_used
+from pipeline.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
 from pipeline.mapping import ExportMapping, TableMapping, load_mapping
 from pipeline.source import SAMPLE_ROWS, Source, fold
@@ -158,7 +158,7 @@ class _Opened:
             separator=source.separator,
             rows=rows,
             ignored_columns=len(source.headers) - len(set(self.positions.values())),
-            notes=notes,
+            notes=(*notes, *_key_notes(self)),
         )
 
 
@@ -199,10 +199,12 @@ def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
     """The table's blocks, each held against the identifier guard."""
     wanted = sorted({*opened.positions.values(), *opened.others})
     for number, block in enumerate(opened.source.blocks(wanted)):
-        _refuse_identifiers(opened, block)
+        _refuse_identifiers(opened, block, further=number > 0)
         _refuse_emails(opened, block)
         if number == 0:
-            _refuse_used_identifiers(opened, block.head(SAMPLE_ROWS))
+            _refuse_used_identifiers(opened, block.head(SAMPLE_ROWS), opened.positions)
+        # A site is written as it stands: every row of it is looked at.
+        _refuse_used_identifiers(opened, block, opened.positions.keys() & {"site_id"}, further=number > 0)
         yield told_apart(block, opened.source.headers)
 
 
@@ -283,12 +285,13 @@ def _similar(theirs: str, headers: Sequence[str]) -> str:
     return f" (did you mean '{close[0]}'?)" if close else ""
 
 
-def _refuse_identifiers(opened: _Opened, block: pl.DataFrame) -> None:
+def _refuse_identifiers(opened: _Opened, block: pl.DataFrame, *, further: bool) -> None:
     """Holds the guard against the columns outside the dictionary, every row of them; they go no further than this."""
     if not opened.others:
         return
     source = opened.source
-    found = identifier_columns(source.headers, block.select(str(position) for position in opened.others))
+    others = block.select(str(position) for position in opened.others)
+    found = identifier_columns(source.headers, others, further=further)
     if found:
         raise NeedsMending(
             *(
@@ -299,20 +302,24 @@ def _refuse_identifiers(opened: _Opened, block: pl.DataFrame) -> None:
         )
 
 
-def _refuse_used_identifiers(opened: _Opened, sample: pl.DataFrame) -> None:
+def _refuse_used_identifiers(
+    opened: _Opened, sample: pl.DataFrame, names: Collection[str], *, further: bool = False
+) -> None:
     """Holds the guard against the dictionary's columns too: a mapping must not lead an identity into one of them.
 
-    A sample will do: keys become pseudonyms, and what a column of codes or numbers cannot hold is never kept.
+    A sample will do for most: keys become pseudonyms, and what a column of codes or numbers cannot hold is never kept.
     """
     source = opened.source
     faults: list[str] = []
-    for name, position in opened.positions.items():
+    for name in names:
+        position = opened.positions[name]
         # The site's own codes are known words, however long.
         codes = {fold(code) for code in opened.part.codes.get(name, ())}
         values = sample[str(position)].drop_nulls()
         if codes:
             values = values.filter([fold(value) not in codes for value in values])
-        kind = kind_of_used(source.headers[position], values, key=name in PSEUDONYM_COLUMNS)
+        key = name in PSEUDONYM_COLUMNS
+        kind = kind_of_used(source.headers[position], values, key=key, column=name, further=further)
         place = f"{source.name}: column {_named(position, source.headers[position])}"
         if name == "birth_year" and (kind == "a date of birth" or holds_full_dates(values)):
             faults.append(f"{place} is read as birth_year and looks like full dates of birth; export the year only")
@@ -323,6 +330,18 @@ def _refuse_used_identifiers(opened: _Opened, sample: pl.DataFrame) -> None:
             )
     if faults:
         raise NeedsMending(*faults)
+
+
+def _key_notes(opened: _Opened) -> tuple[str, ...]:
+    """What had better not be a key though a pseudonym takes its place: a national number, an operator's name."""
+    keys = {name: position for name, position in opened.positions.items() if name in PSEUDONYM_COLUMNS}
+    sample = opened.source.sample(sorted(set(keys.values())))
+    held = {name: held_by_key(sample[str(position)]) for name, position in keys.items()}
+    return tuple(
+        f"{name} holds {kind}: give {'codes' if name == 'operator_id' else 'study keys'} in their place"
+        for name, kind in held.items()
+        if kind is not None
+    )
 
 
 def _named(position: int, header: str) -> str:

@@ -10,6 +10,7 @@ from export_files import csv_bytes, write_csvs, write_parquets, write_workbook
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
+from stdnum.gb import nhs
 
 from pipeline.case_tables import TABLES
 from pipeline.check import check
@@ -440,7 +441,6 @@ def test_an_unnamed_column_of_e_mail_addresses_stops_the_run_in_every_format(tmp
     [
         ("procedures", "site_id", "Surname", "a name"),
         ("procedures", "site_id", "MRN", "a hospital or insurance number"),
-        ("procedures", "operator_id", "Operator name", "a name"),
         ("patients", "patient_id", "Date of birth", "a date of birth"),
         ("patients", "sex", "Postcode", "a postcode"),
         ("lesions", "calcium_grade", "Remarks", "free text"),
@@ -478,6 +478,28 @@ def test_a_number_of_any_kind_may_be_the_key_that_a_pseudonym_replaces(tmp_path:
     folder = write_csvs(tmp_path, SERVICE | {"patients": SERVICE["patients"].rename({"patient_id": header})})
     read = read_with(folder, f"[patients.columns]\npatient_id = '{header}'\n")
     assert read["patients"]["patient_id"].to_list() == ["Pä-1"]
+
+
+def test_an_operator_may_be_named_and_a_patient_may_have_a_health_number_and_a_note_says_so(tmp_path: Path) -> None:
+    # Ten numbers from 999, which are nobody's, with the check digit of the NHS Data Dictionary's rule.
+    numbers = [n for n in (f"999{i:07d}" for i in range(200)) if nhs.is_valid(n)][:10]
+    many = SERVICE | {
+        "patients": pl.concat([SERVICE["patients"].with_columns(patient_id=pl.lit(n)) for n in numbers]),
+        "procedures": SERVICE["procedures"].rename({"operator_id": "Operator name"}),
+    }
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text("[procedures.columns]\noperator_id = 'Operator name'\n", encoding="utf-8")
+    export = read_export(write_csvs(tmp_path / "export", many), load_mapping(mapping))
+    patients, procedures = export.sources[:2]
+    assert patients.notes == ("patient_id holds NHS numbers: give study keys in their place",)
+    assert procedures.ignored_columns == 0
+
+
+def test_every_row_of_a_site_is_looked_at_because_it_is_written_as_it_stands(tmp_path: Path) -> None:
+    long = pl.concat([SERVICE["procedures"].with_columns(site_id=pl.lit("S1"))] * 2500)
+    last = long.tail(1).with_columns(site_id=pl.lit("Dr. Grolink"))
+    (line,) = fault_lines(write_csvs(tmp_path, SERVICE | {"procedures": pl.concat([long, last])}))
+    assert "is read as site_id and looks like a direct identifier (names of persons)" in line and "Grolink" not in line
 
 
 def test_a_sites_long_words_for_our_codes_are_no_free_text(tmp_path: Path) -> None:
