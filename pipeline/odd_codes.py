@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.level_shifts import SMALLEST_CHANGE, WINDOW, Shift, never_varies, shifts
 from models.quality_results import NO_SITE
@@ -14,6 +15,8 @@ from pipeline.features import FEATURES
 from pipeline.odd_findings import Finding, Found, percent
 from pipeline.tallies import ATTEMPTS_COLUMN, Tally
 from pipeline.when_and_where import Places
+
+Ints = NDArray[np.int64]
 
 # Columns whose gaps have a reason, with the reason as it is printed.
 MAY_BE_EMPTY = {
@@ -67,13 +70,13 @@ def sudden_changes(tallies: Sequence[Tally], where: Places) -> Found:
         if tally.at is None:
             continue
         totals = tally.at.sum(axis=2)
-        seen = shifts(tally.at, totals)
+        seen = shifts(_with_all_sites(tally.at), _with_all_sites(totals))
         alike, more = never_varies(tally.at, totals) if _must_vary(tally) else ([], 0)
         looks += seen.looks + more
         named = [*_most_striking(seen.found), *alike]
         found += [_change(tally, shift, where) for shift in named]
-    found = list(Found(tuple(found), looks).beyond_chance().findings)
-    return Found((*_of_all_sites(found, where), *_always_alike(tallies)), looks)
+    kept = _each_place_once(Found(tuple(found), looks).beyond_chance().findings)
+    return Found((*_of_all_sites(kept, where), *_always_alike(tallies)), looks)
 
 
 def sudden_gaps(tallies: Sequence[Tally], where: Places) -> Found:
@@ -89,11 +92,22 @@ def sudden_gaps(tallies: Sequence[Tally], where: Places) -> Found:
         totals = where.rows[tally.table]
         empty = set(_empty_sites(tally, totals))
         found += [_not_filled_at(tally, where.sites[site], int(totals[site].sum())) for site in empty]
-        seen = shifts(tally.missing_at[:, :, None], totals)
+        seen = shifts(_with_all_sites(tally.missing_at[:, :, None]), _with_all_sites(totals))
         looks += seen.looks
         found += [_gap(tally, shift, where) for shift in _most_striking(seen.found) if shift.site not in empty]
-    kept = list(Found(tuple(found), looks).beyond_chance().findings)
+    kept = _each_place_once(Found(tuple(found), looks).beyond_chance().findings)
     return Found(tuple(_of_all_sites(_of_several_columns(kept), where)), looks)
+
+
+def _with_all_sites(counts: Ints) -> Ints:
+    """Counts by site first, with all sites together as one more: what changes everywhere may be too little at each."""
+    return np.concatenate([counts, counts.sum(axis=0, keepdims=True)]) if len(counts) > 1 else counts
+
+
+def _each_place_once(findings: Sequence[Finding]) -> list[Finding]:
+    """Without what was found for all sites together where single sites show it."""
+    at_sites = {(f.table, f.column) for f in findings if f.site}
+    return [f for f in findings if f.site or (f.table, f.column) not in at_sites]
 
 
 def _must_vary(tally: Tally) -> bool:
@@ -148,7 +162,7 @@ def _counterpart(tally: Tally, shift: Shift) -> str:
     """The code that makes room or takes over, where there is one: "; “mild” falls from 60% to 5%"."""
     if tally.at is None or len(tally.labels) < 3:
         return ""
-    at, q = tally.at[shift.site], shift.quarter
+    at, q = _with_all_sites(tally.at)[shift.site], shift.quarter
     before, after = at[max(q - WINDOW, 0) : q].sum(axis=0), at[q : q + WINDOW].sum(axis=0)
     was, now = before / max(before.sum(), 1), after / max(after.sum(), 1)
     change = (now - was) * (-1 if shift.after > shift.before else 1)
@@ -182,7 +196,7 @@ def _gap(tally: Tally, shift: Shift, where: Places) -> Finding:
     )
 
 
-def _empty_sites(tally: Tally, totals: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> Iterator[int]:
+def _empty_sites(tally: Tally, totals: Ints) -> Iterator[int]:
     """Sites that never fill the column in though the others do."""
     missing, rows = tally.missing_at.sum(axis=1), totals.sum(axis=1)
     for site in np.flatnonzero((rows >= FEWEST_ALIKE) & (missing >= EMPTY * rows)):
@@ -284,6 +298,5 @@ def _of_all_sites(findings: Sequence[Finding], where: Places) -> list[Finding]:
 
 
 def _site(where: Places, site: int) -> str:
-    """The site's name; "" where the export has but one, unnamed."""
-    name = where.sites[site]
-    return "" if where.sites == (NO_SITE,) else name
+    """The site's name; "" for all sites together, and where the export has but one, unnamed."""
+    return "" if site == len(where.sites) or where.sites == (NO_SITE,) else where.sites[site]
