@@ -97,24 +97,18 @@ class Unusable:
     broken: pl.Expr
 
 
-def unusable_values(table: Table) -> tuple[Unusable, ...]:
-    """What makes a value of each column unusable: not of its type, not one of its codes, out of its limits."""
+def unusable_values(column: Column) -> tuple[Unusable, ...]:
+    """What makes a value of the column unusable: not of its type, not one of its codes, out of its limits."""
     found: list[Unusable] = []
-    for column in table.columns:
-        if column.type in NOT_A:
-            found.append(
-                Unusable(column.name, f"{column.name} is not {NOT_A[column.type]}", pl.col(unreadable(column.name)))
-            )
-        if column.type == "code":
-            found.append(
-                Unusable(column.name, f"{column.name} is not one of its codes", pl.col(unreadable(column.name)))
-            )
-        limits = _limits(column)
-        if limits is not None:
-            found.append(Unusable(column.name, *limits))
-        if column.name == "calcium_grade":
-            known = sorted({grade for grades in CALCIUM_GRADES.values() for grade in grades})
-            found.append(Unusable(column.name, OFF_SCALE, ~pl.col(column.name).is_in(known)))
+    if can_be_unreadable(column):
+        what = "one of its codes" if column.type == "code" else NOT_A[column.type]
+        found.append(Unusable(column.name, f"{column.name} is not {what}", pl.col(unreadable(column.name))))
+    limits = _limits(column)
+    if limits is not None:
+        found.append(Unusable(column.name, *limits))
+    if column.name == "calcium_grade":
+        known = sorted({grade for grades in CALCIUM_GRADES.values() for grade in grades})
+        found.append(Unusable(column.name, OFF_SCALE, ~pl.col(column.name).is_in(known)))
     return tuple(found)
 
 

@@ -78,25 +78,6 @@ def _iso(values: pl.Series) -> pl.Series:
     return day.zip_with(within | values.is_null(), values.to_physical().cast(pl.String))
 
 
-def typed(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
-    """The dictionary's columns in its types, null where there is no value or none that can be read.
-
-    Beside each column that can be unreadable stands a mark (see `rules.unreadable`): true where a value is there and
-    cannot be read as its type, or is not one of its codes. Other columns of `frame` are kept.
-    """
-    columns: list[pl.Series] = []
-    for column in table.columns:
-        values = frame[column.name]
-        if column.type == "text":
-            read = as_text(values).to_frame().select(_from_text(column)[0].alias(column.name))
-        elif _is_typed(values.dtype, column):
-            read = values.to_frame().select(_named(column, *_from_typed(column)))
-        else:
-            read = over_distinct(as_text(values), *_named(column, *_from_text(column)))
-        columns += read.with_columns(pl.col(pl.Boolean).exclude(column.name).fill_null(value=False)).get_columns()
-    return frame.with_columns(columns)
-
-
 @dataclass(frozen=True, slots=True)
 class Settled:
     """One column, typed: `values` without the bad ones, and of those `rows` (positions) and `reasons` (sentences)."""
@@ -123,7 +104,7 @@ def settle_column(column: Column, written: pl.Series, text: pl.Expr | None = Non
     else:
         written = as_text(written)
         value, unread = _read_text(column, pl.col(column.name) if text is None else text)
-    tests = [(one.sentence, one.broken) for one in unusable_values(Table("", "", {}, "", (column,)))]
+    tests = [(one.sentence, one.broken) for one in unusable_values(column)]
     named = written.alias(column.name)
     value = value.alias(column.name)
     kind = pl.Enum(column.codes) if column.type == "code" else POLARS_TYPES[column.type]
@@ -183,10 +164,6 @@ def joined(parts: Sequence[TableRows]) -> TableRows:
     )
 
 
-def _named(column: Column, value: pl.Expr, mark: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
-    return value.alias(column.name), mark.alias(unreadable(column.name))
-
-
 def _is_typed(kind: pl.DataType, column: Column) -> bool:
     if column.type == "int":
         return kind.is_integer()
@@ -201,10 +178,6 @@ def _from_typed(column: Column) -> tuple[pl.Expr, pl.Expr]:
         # NaN is how some tools write "not recorded"; an infinite measurement is none.
         return pl.when(value.is_finite()).then(value), value.is_infinite()
     return value, pl.lit(value=False)
-
-
-def _from_text(column: Column) -> tuple[pl.Expr, pl.Expr]:
-    return _read_text(column, pl.col(column.name))
 
 
 def _read_text(column: Column, text: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
