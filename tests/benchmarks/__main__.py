@@ -27,7 +27,6 @@ HERE = Path(__file__).parent
 SEED = 20260101
 ATTEMPTS_A_LESION = 1.17  # of the invented service; the table tells the attempts that were read
 LIBRARIES = ("polars", "duckdb", "numpy", "scipy", "altair", "vl-convert-python", "prefect")
-FIGURES = re.compile(r"(?<=<!-- figures -->\n).*(?=<!-- end of figures -->)", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,10 +210,16 @@ def main() -> None:
     text = report(demo, sizes, flow, asked.repeats)
     print(text)
     if asked.write is not None:
-        page = asked.write.read_text(encoding="utf-8")
-        if not FIGURES.search(page):
-            sys.exit(f"benchmarks: {asked.write} has no <!-- figures --> ... <!-- end of figures --> to fill in")
-        asked.write.write_text(FIGURES.sub(lambda _: "\n" + text + "\n", page), encoding="utf-8")
+        put_between(asked.write, "figures", text)
+
+
+def put_between(page: Path, what: str, text: str) -> None:
+    """Put `text` between the page's marks `<!-- what -->` and `<!-- end of what -->`, in place of what is there."""
+    marks = re.compile(rf"(?<=<!-- {what} -->\n).*(?=<!-- end of {what} -->)", re.DOTALL)
+    written = page.read_text(encoding="utf-8")
+    if not marks.search(written):
+        sys.exit(f"benchmarks: {page} has no <!-- {what} --> ... <!-- end of {what} --> to fill in")
+    page.write_text(marks.sub(lambda _: "\n" + text + "\n", written), encoding="utf-8")
 
 
 if __name__ == "__main__":
