@@ -56,7 +56,6 @@ SAME_ROW_TWICE = "the same row stands earlier in the table"
 NO_PARENT = "its {parent} is not in the {table} table"
 PARENT_SET_ASIDE = "its {parent} was set aside"
 
-
 Effect = Literal["row", "value", "warning"]
 
 
@@ -81,11 +80,6 @@ class Rule:
 def unreadable(column: str) -> str:
     """Name of the mark that stands beside a column while it is checked: its value could not be read as its type."""
     return f"{column} unreadable"
-
-
-def can_be_unreadable(column: Column) -> bool:
-    """Whether a value of the column can be there and yet not be read: anything but text."""
-    return column.type != "text"
 
 
 @dataclass(frozen=True, slots=True)
