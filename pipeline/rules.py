@@ -82,6 +82,11 @@ def unreadable(column: str) -> str:
     return f"{column} unreadable"
 
 
+def can_be_unreadable(column: Column) -> bool:
+    """Whether a value of the column can be there and yet not be read: anything but text."""
+    return column.type != "text"
+
+
 @dataclass(frozen=True, slots=True)
 class Unusable:
     """`broken` is true for a row whose value of `column` is there and cannot be used; the value is lost, the sentence told."""
