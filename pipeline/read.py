@@ -21,11 +21,12 @@ from pipeline.faults import NeedsMending
 from pipeline.find_tables import open_table
 from pipeline.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
+from pipeline.manner import Evidence, Manner
 from pipeline.mapping import ExportMapping, TableMapping, load_mapping
 from pipeline.source import SAMPLE_ROWS, Source, fold
 from pipeline.stray_lines import told_apart
 from pipeline.table_rows import TableRows
-from pipeline.translate import Evidence, Manner, column_texts, translate
+from pipeline.translate import column_texts, translate
 from pipeline.typed_values import Settled, joined, settle, settle_column, settled_rows
 
 Part = TypeVar("Part")
@@ -176,7 +177,13 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
     Nearly every export writes as the dictionary does, so a first pass takes that for granted and stops at the first sign of
     another manner; only then is the whole table looked at before it is read.
     """
-    evidence = Evidence(opened.table, opened.positions, opened.part)
+    evidence = Evidence(
+        opened.table,
+        opened.positions,
+        opened.part,
+        typed_cells=opened.typed_cells,
+        day_numbers=opened.source.epoch is not None,
+    )
     parts: list[Part] = []
     manner = evidence.plain()
     for block in _blocks(opened):
@@ -185,7 +192,8 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
             break
         parts.append(use(block, manner))
     else:
-        return parts, ()
+        if not evidence.is_in_doubt:
+            return parts, ()
     parts.clear()
     for block in opened.source.blocks(evidence.positions):
         evidence.see(block)
@@ -249,6 +257,9 @@ def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, in
     """Where each of our columns stands in the file."""
     positions: dict[str, int] = {}
     faults: list[str] = []
+    # Where none of its headers is one of ours, the first line may be a patient's: nothing in it is said.
+    known = {fold(part.header(column.name)) for column in table.columns}
+    sayable = source.headers if known & {fold(header) for header in source.headers} else ()
     for column in table.columns:
         theirs = part.header(column.name)
         if part.drops(theirs):
@@ -267,11 +278,11 @@ def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, in
             positions[column.name] = at[0]
         elif column.name in part.columns:
             faults.append(
-                f"{source.name}: no column '{theirs}', which the mapping gives for {column.name}{_similar(theirs, source.headers)}"
+                f"{source.name}: no column '{theirs}', which the mapping gives for {column.name}{_similar(theirs, sayable)}"
             )
         elif column.needed and column.name not in part.constants:
             faults.append(
-                f"{source.name}: no column {column.name}, which is needed{_similar(theirs, source.headers)}; "
+                f"{source.name}: no column {column.name}, which is needed{_similar(theirs, sayable)}; "
                 f'name the site\'s own in the mapping: [{table.name}.columns] {column.name} = "..."'
             )
     if faults:
