@@ -5,12 +5,16 @@ from datetime import date
 import polars as pl
 import pytest
 
+from models.results import ReasonCount
 from pipeline.case_tables import ATTEMPTS, LESIONS, TABLES, table
 from pipeline.check import Accepted, check
+from pipeline.result_tables import counts_table, set_aside_table
 from pipeline.rules import Rule, across_columns
 from pipeline.rules_across import ABOVE, ACROSS, BEYOND
+from reports.strategy import strategy_page
 from synthetic_data.rows import rows, valid_tables
 from synthetic_data.service import invent
+from tests.edition_example import edition
 from tests.rule_cases import CASES, NO_EVENTS, Case
 
 CALCIUM = ("calcium_grade has no calcium_scale to be read on", "calcium_grade is not a grade of its calcium_scale")
@@ -98,6 +102,33 @@ def test_every_segment_can_be_reached_from_the_groin_from_above_and_from_the_foo
     assert BEYOND[segment] and not {"radial", "brachial"} & set(BEYOND[segment])
     # Both ends are open at the level of the lesion itself, but for the trunk, which has no site of its own.
     assert (segment in sites) == (segment in ABOVE[segment]) == (segment in BEYOND[segment])
+
+
+# Who is told
+
+
+ODD = "crossed is true, but access_gained is false"
+
+
+def listed(accepted: Accepted) -> list[tuple[object, ...]]:
+    return set_aside_table(accepted).select("what", "table", "row", "column", "reason").rows()
+
+
+def test_a_warning_is_listed_and_counted_beside_what_was_not_used() -> None:
+    accepted = check(valid_tables(attempts=[{"crossed": True, "access_gained": False}]))
+    assert listed(accepted) == [("warning", "attempts", 1, None, ODD)]
+    counted = counts_table(edition(reasons=accepted.reasons)).filter(pl.col("reason") == ODD)
+    assert counted.select("stage", "table", "label", "count").rows() == [("intake", "attempts", "rows warned of", 1)]
+
+
+def test_a_row_that_is_set_aside_draws_no_warning_besides() -> None:
+    accepted = check(valid_tables(attempts=[{}, {"attempt_no": 5, "crossed": True, "access_gained": False}]))
+    assert listed(accepted) == [("row", "attempts", 2, None, "an attempt before it on its lesion is missing")]
+
+
+def test_the_report_names_what_is_odd_among_the_data_quality() -> None:
+    page = strategy_page(edition(reasons=(ReasonCount("attempts", "warning", "the route is odd", 12),)))
+    assert "odd, used as it is" in page and "the route is odd" in page
 
 
 # Follow-up
