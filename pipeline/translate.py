@@ -22,7 +22,9 @@ from pipeline.source import fold
 from pipeline.typed_values import ISO_DATE
 
 # Words for "not recorded" that are met in any export, in lower case; common practice, no source.
-EMPTY_WORDS = ("na", "n/a", "n.a.", "null", "nan", ".", "-")
+EMPTY_WORDS = ("na", "n/a", "n.a.", "null", "nan", ".", "-", "#n/a", "#nv", "#n/d", "#n/b")
+# What a spreadsheet shows of a formula that failed: in a key it must not become one.
+_FAILED = r"^#(REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|GETTING_DATA|WERT!|BEZUG!|ZAHL!|VALEUR!|VALOR!|VALORE!|RIF!|WAARDE!|VERW!)$"
 UNSURE = " ?"
 _SERIAL = r"^\d{5}(\.\d+)?$"  # days since the source's epoch, as a workbook or a statistics program keeps a date
 _TIME_DIRECTIVES = ("%H", "%I", "%M", "%S", "%T", "%R")
@@ -83,7 +85,10 @@ def _constant(value: Constant | None, column: Column, fault: pl.Series) -> pl.Se
 
 
 def _written_value(written: pl.Series, codes: Mapping[str, str] | None, column: Column) -> pl.Expr:
-    return _cleaned(column.name) if codes is None else _coded(written, codes, column)
+    if codes is not None:
+        return _coded(written, codes, column)
+    value = _cleaned(column.name)
+    return pl.when(~value.str.contains(_FAILED)).then(value) if column.type == "text" else value
 
 
 def _constant_text(value: Constant | None) -> str | None:
