@@ -21,11 +21,12 @@ from pipeline.faults import NeedsMending
 from pipeline.find_tables import open_table
 from pipeline.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
+from pipeline.manner import Evidence, Manner
 from pipeline.mapping import ExportMapping, TableMapping, load_mapping
 from pipeline.source import SAMPLE_ROWS, Source, fold
 from pipeline.stray_lines import told_apart
 from pipeline.table_rows import TableRows
-from pipeline.translate import Evidence, Manner, column_texts, translate
+from pipeline.translate import column_texts, translate
 from pipeline.typed_values import Settled, joined, settle, settle_column, settled_rows
 
 Part = TypeVar("Part")
@@ -176,7 +177,13 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
     Nearly every export writes as the dictionary does, so a first pass takes that for granted and stops at the first sign of
     another manner; only then is the whole table looked at before it is read.
     """
-    evidence = Evidence(opened.table, opened.positions, opened.part)
+    evidence = Evidence(
+        opened.table,
+        opened.positions,
+        opened.part,
+        typed_cells=opened.typed_cells,
+        day_numbers=opened.source.epoch is not None,
+    )
     parts: list[Part] = []
     manner = evidence.plain()
     for block in _blocks(opened):
@@ -185,7 +192,8 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
             break
         parts.append(use(block, manner))
     else:
-        return parts, ()
+        if not evidence.is_in_doubt:
+            return parts, ()
     parts.clear()
     for block in opened.source.blocks(evidence.positions):
         evidence.see(block)
