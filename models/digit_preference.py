@@ -10,14 +10,13 @@ from scipy.special import betainc
 
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-Floats = NDArray[np.float64]
 
 STEP = 5
 HALF = STEP // 2
 # Values at which a thing stops: a time after which one gives up, an artery's whole length. They stand out one by one and say
 # nothing of the last digit. Ours, no source.
 MOST_LIMITS = 6
-LIMIT_P = 0.001
+NEARLY_ALL = 0.9  # share of multiples of five that no limits could make
 FEWEST_LEFT = 50  # values that must remain, at the least, for the index to say anything; ours, no source
 
 
@@ -41,8 +40,8 @@ def digit_preference(values: Ints) -> DigitPreference | None:
     Whipple's index: of the values around each multiple of five (two below to two above it, as ages 23 to 62 stand around 25
     to 60), five times the share that lie on it, times 100 (United Nations, Demographic Yearbook 1955; its classes, from
     memory: 125 to 175 rough, above 175 very rough). Windows centered on the multiples cancel any slope of the distribution.
-    Up to MOST_LIMITS windows that each stand out by themselves are left out first. The p-value is the upper tail of the
-    binomial with probability 1/5.
+    The MOST_LIMITS windows with the largest excess are left out first, so that a preference must be spread over more values than that;
+    this can only lower the index. Where nearly all values are multiples of five nothing is left out. The p-value is the upper tail of the binomial with probability 1/5.
     """
     if len(values) == 0:
         return None
@@ -52,29 +51,28 @@ def digit_preference(values: Ints) -> DigitPreference | None:
     padded[: len(counts)] = counts
     windows = padded[STEP - HALF :].reshape(last, STEP)
     on, around = windows[:, HALF], windows.sum(axis=1)
-    keep = ~_limits(on, around)
-    hits, n = on[keep].sum(), around[keep].sum()
+    keep = ~_limits(on, around) if on.sum() < NEARLY_ALL * around.sum() else np.ones(last, dtype=np.bool_)
+    hits, n = int(on[keep].sum()), int(around[keep].sum())
     if n < FEWEST_LEFT:
         return None
     digits = np.bincount(values % 10, minlength=10) / len(values)
     return DigitPreference(
         n=len(values),
-        index=float(100.0 * STEP * hits / n),
+        index=100.0 * STEP * hits / n,
         share_0=float(digits[0]),
         share_5=float(digits[5]),
-        p_value=float(_at_least(hits, n)),
+        p_value=_at_least(hits, n),
     )
 
 
 def _limits(on: Ints, around: Ints) -> Flags:
-    """The few windows whose own multiple holds more than chance would give, the largest excess first."""
-    alone = np.flatnonzero(np.logical_and(on > around / STEP, _at_least(on, around) < LIMIT_P))
-    excess = on[alone] - around[alone] / STEP
+    """The few windows in which the multiple itself holds most more than its fifth."""
+    excess = on - around / STEP
     marked = np.zeros(len(on), dtype=np.bool_)
-    marked[alone[np.argsort(-excess, kind="stable")[:MOST_LIMITS]]] = True
-    return marked
+    marked[np.argsort(-excess, kind="stable")[:MOST_LIMITS]] = True
+    return np.logical_and(marked, excess > 0)
 
 
-def _at_least(hits: Ints, n: Ints) -> Floats:
-    """Chance of at least `hits` of `n` at one in five, of each window."""
-    return np.where(hits > 0, betainc(np.maximum(hits, 1), n - hits + 1, 1 / STEP), 1.0)
+def _at_least(hits: int, n: int) -> float:
+    """Chance of at least `hits` of `n` at one in five."""
+    return 1.0 if hits == 0 else float(betainc(hits, n - hits + 1, 1 / STEP))

@@ -12,11 +12,11 @@ Floats = NDArray[np.float64]
 def expected_runs(shares: Floats, rows: int, length: int) -> float:
     """Expected number of runs of at least `length` equal values among `rows` values in random order.
 
-    `shares` (k,) are the shares (0-1) of the k different values. A run of value v starts where another value stood before it:
-    n (1 - p) p^length (Schilling 1990, College Mathematics Journal 21:196-207), added up over the values. By Markov's inequality
-    it bounds the chance that there is any such run.
+    `shares` (k,) are the shares (0-1) of the k different values. A run starts at the first row or where another value stood before:
+    p^length (1 + (n - length) (1 - p)), added up over the values (as for runs of heads: Schilling 1990, College Mathematics
+    Journal 21:196-207). By Markov's inequality it bounds the chance that there is any such run.
     """
-    return float(rows * np.sum((1.0 - shares) * shares**length))
+    return float(np.sum(shares**length * (1.0 + max(rows - length, 0) * (1.0 - shares))))
 
 
 def poisson_at_least(count: int, expected: float) -> float:

@@ -35,6 +35,8 @@ ALWAYS_VARIES = (
     *((("lesions", c)) for c in ("segment", "proximal_cap", "distal_cap", "runoff_vessels")),
     *((("attempts", c)) for c in ("approach", "crossed", "stopped_because", "access_site")),
 )
+# A patient's follow-up rows have one side: a handful of patients would pass for many rows.
+OF_ONE_PATIENT = (("follow_up", "side"),)
 FEWEST_ALIKE = 50  # rows that must all be alike before it is told; ours, no source
 EMPTY = 0.98  # share missing from which a column counts as never filled in; ours, no source
 FILLED_ELSEWHERE = 0.5
@@ -67,7 +69,7 @@ def sudden_changes(tallies: Sequence[Tally], where: Places) -> Found:
     found: list[Finding] = []
     looks = 0
     for tally in tallies:
-        if tally.at is None:
+        if tally.at is None or (tally.table, tally.column) in OF_ONE_PATIENT:
             continue
         totals = tally.at.sum(axis=2)
         seen = shifts(_with_all_sites(tally.at), _with_all_sites(totals))
