@@ -24,8 +24,8 @@ from pipeline.estimate import Estimates, estimate
 from pipeline.faults import NeedsMending
 from pipeline.history import Delivery, Run, deliveries_table, load_missing, withdrawn_table
 from pipeline.identity import load_key, pseudonymize
-from pipeline.join import Joined, data_sha256, files_sha256, join, laid_on
-from pipeline.keep import Kept, in_key_order, keep
+from pipeline.join import Joined, data_sha256, files_sha256, in_key_order, join, laid_on
+from pipeline.keep import Kept, keep
 from pipeline.mapping import load_mapping
 from pipeline.past import DATABASE, begin_anew, bring_along, key_fingerprint
 from pipeline.plan import Plan, load_plan
@@ -104,7 +104,11 @@ def _read(work: Work) -> Work:
     if request.service is not None:
         plan = plan.model_copy(update={"service": request.service})
     intake = take_in(request.tables, load_mapping(request.mapping), request.pseudonym_key())
-    return replace(work, plan=plan, sources=intake.sources, tables=intake.tables)
+    sources, tables = intake.sources, dict(intake.tables)
+    del intake  # so that no table is there twice for longer than it takes to sort it
+    return replace(
+        work, plan=plan, sources=sources, tables={name: in_key_order(name, tables.pop(name)) for name in [*tables]}
+    )
 
 
 def _join(work: Work) -> Work:
@@ -140,11 +144,11 @@ def _check(work: Work) -> Work:
 
 
 def _keep(work: Work) -> Work:
-    accepted = in_key_order(_made(work.accepted))
+    accepted = _made(work.accepted)
     run = Run(work.plan.hash, work.plan.model_dump_json(), work.request.invented, VERSION)
     last = work.past[-1] if work.past else None
     kept = keep(work.folder / DATABASE, _made(work.joined), accepted, _made(work.delivery), run, last=last)
-    return replace(work, accepted=accepted, kept=kept, joined=None, tables={})
+    return replace(work, kept=kept, joined=None, tables={})
 
 
 def _derive(work: Work) -> Work:

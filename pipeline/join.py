@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import polars as pl
 
-from pipeline.case_tables import TABLES
+from pipeline.case_tables import TABLES, table
 from pipeline.faults import NeedsMending
 from pipeline.history import Delivery, Missing
 from pipeline.identity import key_text
@@ -37,11 +37,11 @@ class Joined:
         """Every withdrawn row: table, key as it is written, and whether it was kept or dropped."""
         what = "dropped" if self.withdrawn_rows == "drop" else "kept"
         parts = [
-            pl.DataFrame({"key": key_text(table.key, self.withdrawn[table.name])}).select(
-                pl.lit(table.name).alias("table_name"), "key", pl.lit(what).alias("what")
+            pl.DataFrame({"key": key_text(one.key, self.withdrawn[one.name])}).select(
+                pl.lit(one.name).alias("table_name"), "key", pl.lit(what).alias("what")
             )
-            for table in TABLES
-            if table.name in self.withdrawn
+            for one in TABLES
+            if one.name in self.withdrawn
         ]
         return pl.concat([pl.DataFrame(schema=WITHDRAWN_SCHEMA), *parts])
 
@@ -72,8 +72,17 @@ def join(
         )
     if withdrawn_rows == "drop":
         return Joined(export, missing.keys, "drop")
-    tables = {name: end_to_end([rows, missing.tables[name]]) for name, rows in export.items()}
+    tables = {
+        name: in_key_order(name, end_to_end([rows, missing.tables[name]])) if missing.tables[name].read else rows
+        for name, rows in export.items()
+    }
     return Joined(tables, missing.keys, "keep")
+
+
+def in_key_order(name: str, rows: TableRows) -> TableRows:
+    """The rows of the named table in order of their keys: what is made of them depends neither on how an export was sorted nor on how
+    the rows came, at once or in several deliveries."""
+    return replace(rows, rows=rows.rows.sort(table(name).key, maintain_order=True))
 
 
 def laid_on(deliveries: Sequence[Delivery], files_sha256: str, *, place: str) -> int:

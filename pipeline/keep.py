@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass
 from pathlib import Path
 
 import polars as pl
@@ -75,12 +75,6 @@ def make_ready(path: Path) -> None:
             )
 
 
-def in_key_order(accepted: Accepted) -> Accepted:
-    """The same, the rows of each table in order of their keys: what is made of them depends neither on how an export was sorted nor on
-    how its rows came, at once or in several deliveries."""
-    return replace(accepted, frames={table.name: accepted.frames[table.name].sort(table.key) for table in TABLES})
-
-
 def keep(
     path: Path, joined: Joined, accepted: Accepted, delivery: Delivery, run: Run, *, last: Delivery | None
 ) -> Kept:
@@ -89,22 +83,25 @@ def keep(
 
     Raises NeedsMending when the file cannot be written or is damaged.
     """
+    again = last is not None and last.files_sha256 == delivery.files_sha256
     with building(path) as connection:
-        connection.begin()
+        if again:  # else there is nothing to take back, and a transaction would hold in memory what it writes
+            connection.begin()
         outcomes = [_keep_table(connection, table, joined, accepted, delivery.number) for table in TABLES]
-        if last is not None and last.files_sha256 == delivery.files_sha256:
-            same = not any(outcome.written for outcome in outcomes) and last.withdrawn_rows == joined.withdrawn_rows
-            if same and all(load_list(connection, name, last.number).equals(getattr(accepted, name)) for name in LISTS):
+        changes = tuple(outcome.change for outcome in outcomes)
+        if again and last is not None and not any(outcome.written for outcome in outcomes):
+            lists = all(load_list(connection, name, last.number).equals(getattr(accepted, name)) for name in LISTS)
+            if lists and last.withdrawn_rows == joined.withdrawn_rows:
                 connection.rollback()
                 _keep_run(connection, last.number, run)
-                return Kept(last, tuple(outcome.change for outcome in outcomes), new=False)
-        changes = tuple(outcome.change for outcome in outcomes)
+                return Kept(last, changes, new=False)
         _keep_withdrawn(connection, joined, delivery)
         _keep_lists(connection, accepted, delivery.number)
         _add_lines(connection, "deliveries", [astuple(delivery)])
         _add_lines(connection, "changes", [(delivery.number, *astuple(change)) for change in changes])
         _keep_run(connection, delivery.number, run)
-        connection.commit()
+        if again:
+            connection.commit()
     return Kept(delivery, changes, new=True)
 
 

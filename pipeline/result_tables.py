@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from models.results import CONTRAST, Edition, Measure
+from pipeline.case_tables import TABLES
 from pipeline.check import Accepted
 from reports.disclosure import hide_comparisons
 from reports.shown import ShownComparison
@@ -100,4 +101,8 @@ def set_aside_table(accepted: Accepted) -> pl.DataFrame:
     whole = accepted.set_aside.with_columns(no_column, what=pl.lit("row"))
     single = accepted.blanked.with_columns(what=pl.lit("value"))
     odd = accepted.warned.with_columns(no_column, what=pl.lit("warning"))
-    return pl.concat([whole.select(columns), single.select(columns), odd.select(columns)])
+    place = {one.name: number for number, one in enumerate(TABLES)}
+    in_order = [pl.col("table").replace_strict(place, return_dtype=pl.Int64), pl.col("row")]
+    return pl.concat(
+        frame.select(columns).sort(in_order, nulls_last=True, maintain_order=True) for frame in (whole, single, odd)
+    )

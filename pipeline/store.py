@@ -23,7 +23,7 @@ _LOCKED_DOWN: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": False,
     "enable_external_access": False,
 }
-_MEMORY = "1GB"  # of DuckDB's own; what does not fit waits in the folder beside the file
+_MEMORY = "512MB"  # of DuckDB's own; what does not fit waits in the folder beside the file
 _ROWS_AT_ONCE = 500_000  # pseudonyms are written out for so many rows at a time: as text they take ten times the memory
 
 
