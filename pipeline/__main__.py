@@ -172,6 +172,37 @@ def check(
 
 
 @app.command
+def draft_mapping(
+    *,
+    tables: Tables,
+    out: Annotated[
+        Path | None,
+        Parameter(help="File for the draft, private to you, never written over; the screen when absent."),
+    ] = None,
+) -> None:
+    """Propose a mapping file from an export's files, headers, codes and values, each line with its reason.
+
+    What is not sure is written as a comment that begins with "decide:" and is not used until you decide. Read it line by line,
+    mend it, and give it to check or run with --mapping.
+    """
+    from pipeline.draft import draft_export, in_short, keep, written
+
+    _must_be_folder(tables)
+    tell = _teller()
+    tell("Looking at headers and values")
+    draft = draft_export(tables)
+    text = written(draft)
+    if out is None:
+        # A mapping file is UTF-8 wherever the command is run, also when it is led into a file.
+        sys.stdout.buffer.write(text.encode())
+        sys.stdout.flush()
+    else:
+        keep(text, out)
+        _say(in_short(draft))
+        _say(str(out))
+
+
+@app.command
 def synthesize(*, cases: Cases, seed: Seed, out: Out) -> None:
     """Invent case tables only, with the truth behind them in a folder of its own."""
     from synthetic_data.service import invent, write_service

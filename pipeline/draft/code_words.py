@@ -18,6 +18,7 @@ Confidence = Literal["certain", "likely", "guess"]
 
 _ALIKE, _APART = 0.8, 0.1  # how well a code must fit, and by how much better than the next; chosen by trying, no source
 _SHORT = 2  # letters of an abbreviation that means one thing in one language and another in the next
+_STRANGE = 0.05  # of the rows: codes on fewer are slips, and put no doubt on the others
 _FEW_CODES = 4  # a column of so few codes needs each of them told from the others
 # "No" in these columns says that there is none.
 _NO_IS_NONE = ("diabetes", "prior_revascularization", "prior_bypass", "rendezvous")
@@ -69,7 +70,9 @@ def read_codes(
     choices = []
     for theirs, rows in codes.items():
         if theirs in paired:
-            choice = CodeChoice(theirs, rows, paired[theirs], "likely", f"beside the column's other code, in {language}", True)
+            choice = CodeChoice(
+                theirs, rows, paired[theirs], "likely", f"beside the column's other code, in {language}", True
+            )
         else:
             choice = _choice(column, theirs, rows, language)
             if beyond and theirs.isdigit():
@@ -111,9 +114,8 @@ def _choice(column: Column, theirs: str, rows: int, language: str) -> CodeChoice
     exact = [one for one in found if one.score == 1.0]
     if exact:
         chosen = _same_words(exact, theirs, language)
-        known = chosen is not None and chosen.meaning in accepted_codes(column)
-        if chosen is None or not known:
-            return CodeChoice(theirs, rows, None, None, "it means one thing in one language and another in another", True)
+        if chosen is None or chosen.meaning not in accepted_codes(column):
+            return CodeChoice(theirs, rows, None, None, "a word that may mean different things", True)
         if chosen.doubtful:
             return CodeChoice(theirs, rows, chosen.meaning, "guess", f"{_told(chosen)}, which may mean more", True)
         return CodeChoice(theirs, rows, chosen.meaning, "certain", _told(chosen), True)
@@ -196,7 +198,9 @@ def _by_initials(column: Column, choices: list[CodeChoice], language: str) -> li
 def _doubted(column: Column, choices: list[CodeChoice]) -> list[CodeChoice]:
     """Doubts that only the column as a whole gives."""
     accepted = accepted_codes(column)
-    strangers = any(choice.ours is None and not choice.theirs.isdigit() for choice in choices)
+    rows = sum(choice.rows for choice in choices)
+    strange = sum(choice.rows for choice in choices if choice.ours is None and not choice.theirs.isdigit())
+    strangers = strange >= _STRANGE * rows
     used = {choice.ours for choice in choices}
     doubted = []
     for choice in choices:
@@ -204,16 +208,20 @@ def _doubted(column: Column, choices: list[CodeChoice]) -> list[CodeChoice]:
         if choice.ours is not None:
             if len(choice.theirs) <= _SHORT and strangers and not choice.theirs.isdigit():
                 doubt = "a short code beside others that are not known"
-            elif len(accepted) <= _FEW_CODES and len(used) <= len(accepted) and set(accepted) - used:
+            else:
                 twins = [
-                    other.theirs
+                    other
                     for other in choices
                     if other.ours == choice.ours and other is not choice and not _one_word(other.theirs, choice.theirs)
                 ]
-                if twins:
+                if twins and len(accepted) <= _FEW_CODES and set(accepted) - used:
                     doubt = "two different codes would mean the same, and one of ours would have none"
+                elif choice.rows < _STRANGE * max((twin.rows for twin in twins), default=0):
+                    doubt = "a rare code, and another one means the same"
         if doubt:
-            choice = CodeChoice(choice.theirs, choice.rows, choice.ours, "guess", f"{choice.reason}; {doubt}", choice.word)
+            choice = CodeChoice(
+                choice.theirs, choice.rows, choice.ours, "guess", f"{choice.reason}; {doubt}", choice.word
+            )
         doubted.append(choice)
     return doubted
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 
@@ -16,6 +18,10 @@ from pipeline.sheets import open_sheet, sheet_names
 from pipeline.source import Source, Wanted, fold
 from pipeline.statistics_files import open_statistics
 from pipeline.text_files import open_text
+
+# A number, a date, an address, or a key: what stands in a row and hardly over a column.
+_OF_A_ROW = re.compile(r"^[+-]?[\d.,:/ -]+$|\d{4}|\d{3}$|\d[./-]\d{1,2}[./-]\d|@|^\w{8}-\w{4}-")
+_MOST_OF_A_ROW = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +38,11 @@ class Sheet:
     def headers(self) -> tuple[str, ...]:
         """The headers, stripped; "" for a blank one."""
         return self.source.headers
+
+    @property
+    def headed(self) -> bool:
+        """Whether its first line is one of headings; else its headers are a patient's row, to be told to nobody."""
+        return is_headed(self.source.headers)
 
     @property
     def name(self) -> str:
@@ -78,15 +89,26 @@ def _opened(folder: ExportFolder, file: ExportFile, faults: list[str]) -> list[t
         return [(None, open_parquet(data, name=name))]
     if file.suffix in STATISTICS_SUFFIXES:
         # Which table it holds is not known yet, so value labels stay unread here.
-        return [
-            (None, open_statistics(data, name=name, suffix=file.suffix, table=TABLES[0], mapping=TableMapping()))
-        ]
+        return [(None, open_statistics(data, name=name, suffix=file.suffix, table=TABLES[0], mapping=TableMapping()))]
     return [(None, open_text(data, name=name, encoding=None, separator=None, wanted=_wanted()))]
 
 
+class _AnyHeading(Wanted):
+    """Looks for a line of headings, whatever table it is of, and takes no patient's row for one: codes are words of the trade too."""
+
+    def score(self, headers: Sequence[str]) -> tuple[bool, int]:
+        """Whether it is a line of headings at all, and how many of the trade's are among them."""
+        return is_headed(headers), len({fold(header) for header in headers} & self.known)
+
+
+def is_headed(headers: Sequence[str]) -> bool:
+    """Whether a line looks like one of headings, and not like a row: hardly a cell that is blank, a number, a date or a key."""
+    rows = sum(not header.strip() or bool(_OF_A_ROW.search(header.strip())) for header in headers)
+    return len(headers) > 1 and rows <= _MOST_OF_A_ROW * len(headers)
+
+
 def _wanted() -> Wanted:
-    """Any heading of the trade counts, so that a title above the header line is passed over."""
-    return Wanted(known=column_book().known_headings, needed=frozenset())
+    return _AnyHeading(known=column_book().known_headings, needed=frozenset())
 
 
 def _sheet(file: ExportFile, sheet: str | None, source: Source) -> Sheet:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pipeline.source import fold
 from pipeline.translate import EMPTY_WORDS
 
-_NUMBER = r"^[+-]?(\d+|\d{1,3}([ .,'’\x{00a0}\x{202f}]\d{3})+)?([.,]\d+)?([eE][+-]?\d+)?$"
+_NUMBER = r"^[+-]?(\d+|\d{1,3}([ .,'\x{2019}\x{00a0}\x{202f}]\d{3})+)?([.,]\d+)?([eE][+-]?\d+)?$"
 _WHOLE = r"^[+-]?\d+([.,]0+)?$"
 _TIME = r"([T ]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?)?$"
 _DATES = (
@@ -123,7 +123,7 @@ def held(counts: pl.DataFrame) -> Held:
 
 def as_number(text: str) -> float | None:
     """A number however it is written, for its size only: the last of two signs is the decimal one."""
-    bare = re.sub(r"[ '’\u00a0\u202f]", "", text)
+    bare = re.sub(r"[ '\u2019\u00a0\u202f]", "", text)
     if "," in bare and "." in bare:
         bare = bare.replace("," if bare.rfind(".") > bare.rfind(",") else ".", "")
     elif bare.count(",") > 1 or bare.count(".") > 1:

@@ -25,6 +25,7 @@ _SAME_NAME, _LIKE_NAME = 0.95, 0.8
 _MARGIN, _LIKELY_MARGIN = 0.25, 0.12
 _ANOTHERS_NAME = 0.85  # a heading so much like one that is none of ours is none of ours
 _OTHER_LANGUAGE, _ENGLISH = 0.85, 0.97
+_SHORT = 3  # signs
 _NEVER = -1e6
 
 
@@ -103,6 +104,8 @@ def name_of(column: Column, header: str, language: str) -> tuple[Found | None, f
     score = other = 0.0
     for found in column_book().search(header):
         weighed = found.score * _weight(found.language, language)
+        if len(found.written) <= _SHORT and found.language not in (OWN, language) and language:
+            weighed *= 0.5  # two letters of another language than the export's
         if found.meaning == NOT_OURS:
             other = max(other, weighed)
         elif found.meaning == column.name and weighed > score:

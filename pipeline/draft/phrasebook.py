@@ -121,9 +121,7 @@ class Phrasebook:
     def _near(self, word: str) -> dict[str, float]:
         return {piece: like for piece in self._by_piece if (like := likeness(word, piece)) > 0}
 
-    def _score(
-        self, mine: Sequence[str], theirs: Sequence[str], near: Mapping[str, Mapping[str, float]]
-    ) -> float:
+    def _score(self, mine: Sequence[str], theirs: Sequence[str], near: Mapping[str, Mapping[str, float]]) -> float:
         """Harmonic mean of how much of the phrase is in the name and how much of the name is in the phrase."""
         if are_opposite(mine, theirs):
             return 0.0

@@ -41,11 +41,15 @@ def find_tables(sheets: Sequence[Sheet], language: str) -> dict[str, TableFound]
     if not sheets:
         return {}
     first = [[_looked_at(table, sheet, language, {}) for sheet in sheets] for table in TABLES]
-    worth = np.array([[found.columns + _OF_NAME * found.name if found.columns > 0 else 0.0 for found in row] for row in first])
+    worth = np.array(
+        [[found.columns + _OF_NAME * found.name if found.columns > 0 else 0.0 for found in row] for row in first]
+    )
     alone = np.full((len(TABLES), len(TABLES)), _TABLE)
     rows, columns = linear_sum_assignment(np.concatenate([worth, alone], axis=1), maximize=True)
     chosen = {
-        TABLES[r].name: first[r][c] for r, c in zip(rows, columns, strict=True) if c < len(sheets) and worth[r, c] > _TABLE
+        TABLES[r].name: first[r][c]
+        for r, c in zip(rows, columns, strict=True)
+        if c < len(sheets) and worth[r, c] > _TABLE
     }
     # Parents stand before their children in TABLES, so that their keys are known when the children's columns are told apart.
     for table in TABLES:
@@ -55,7 +59,9 @@ def find_tables(sheets: Sequence[Sheet], language: str) -> dict[str, TableFound]
     return chosen
 
 
-def also_like(table: Table, chosen: Mapping[str, TableFound], sheets: Sequence[Sheet], language: str) -> tuple[str, ...]:
+def also_like(
+    table: Table, chosen: Mapping[str, TableFound], sheets: Sequence[Sheet], language: str
+) -> tuple[str, ...]:
     """Names of the sheets that are no table yet and look like this one: the same table in several files."""
     taken = {id(found.sheet) for found in chosen.values()}
     least = 0.7 * chosen[table.name].columns
@@ -90,10 +96,10 @@ def _keys_in(table: Table, chosen: Mapping[str, TableFound]) -> dict[tuple[str, 
 def _own_keys(parent: TableFound | None) -> pl.Series | None:
     if parent is None:
         return None
-    for pair in parent.pairs:
-        if pair.column.name == parent.table.key:
+    for one in parent.pairs:
+        if one.column.name == parent.table.key:
             source = parent.sheet.source
-            values = [block[str(pair.position)].drop_nulls().unique() for block in source.blocks([pair.position])]
+            values = [block[str(one.position)].drop_nulls().unique() for block in source.blocks([one.position])]
             return pl.concat(values).str.strip_chars().unique() if values else None
     return None
 

@@ -16,11 +16,12 @@ _FEWEST = 5  # values of which a median says something
 
 @dataclass(frozen=True, slots=True)
 class UnitChoice:
-    """The unit of a column. `unit`: None where it cannot be told, and `reason` says why."""
+    """The unit of a column: None where it cannot be told, and `reason` says why. `instead`: units that the size speaks for."""
 
     unit: str | None
     sure: bool
     reason: str
+    instead: tuple[str, ...] = ()
 
 
 def choose_unit(table: Table, column: Column, held: Held, stated: str) -> UnitChoice | None:
@@ -37,18 +38,24 @@ def choose_unit(table: Table, column: Column, held: Held, stated: str) -> UnitCh
     usual = usual_units(table, column, held, stated)
     named = stated if stated and unit_factor(column, stated) is not None else ""
     if stated and not named:
-        return UnitChoice(None, sure=False, reason=f"the heading says {stated}, which is no unit of {column.name}; {told}")
+        return UnitChoice(
+            None, sure=False, reason=f"the heading says {stated}, which is no unit of {column.name}; {told}"
+        )
     if named:
         if named in usual or held.there < _FEWEST:
             return UnitChoice(named, sure=True, reason=f"the heading says {named}; {told}")
-        instead = f", as if it were {' or '.join(usual)}" if usual else ""
-        return UnitChoice(None, sure=False, reason=f"the heading says {named}, but {told}{instead}")
+        if not usual:
+            return UnitChoice(named, sure=False, reason=f"the heading says {named}; {told}, which is unusual")
+        instead = " or ".join(usual)
+        return UnitChoice(
+            None, sure=False, reason=f"the heading says {named}, but {told}, as in {instead}", instead=usual
+        )
     if held.there < _FEWEST:
         return UnitChoice(None, sure=False, reason=f"too few values to tell the unit; {told}")
     if len(usual) == 1:
         return UnitChoice(usual[0], sure=False, reason=f"{told}: {usual[0]} by its size")
     if usual:
-        return UnitChoice(None, sure=False, reason=f"{told}, which could be {' or '.join(usual)}")
+        return UnitChoice(None, sure=False, reason=f"{told}, which could be {' or '.join(usual)}", instead=usual)
     return UnitChoice(None, sure=False, reason=f"{told}, unusual in {', '.join(UNIT_FACTORS[column.unit])}")
 
 

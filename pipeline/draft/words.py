@@ -37,7 +37,11 @@ _UNITS = {
 }
 _UNITS_IN_BRACKETS = _UNITS | {"m": "m", "in": "in", "inch": "in", "s": "s", "h": "h", "l": "L"}
 _BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]")
-_AREA = re.compile(r"(?i)\b[mcµμ]?gy\s*[.*·x×-]?\s*c?m(2|²|\b)|\bgycm|\bgym")
+_AREA = re.compile(r"(?i)\b[mcµμ]?gy\s*[.*·x\u00d7-]?\s*c?m(2|²|\b)|\bgycm|\bgym")
+# What a heading says of its codes and not of its meaning: "Sheath (y/n)".
+_YES_OR_NO = re.compile(
+    r"(?i)[(\[]?\b(ja/nein|j/n|yes/no|y/n|oui/non|o/n|s[ií]/no|s/n|s[iì]/no|ja/nee|sim/n[aã]o|[01]/[01])\b[)\]]?"
+)
 _LEGEND = re.compile(r"(?<![\w.])(\w{1,3})\s*[=:]\s*([^=:;,/|()\[\]]+?)\s*(?=[;,/|()\[\]]|\s\w{1,3}\s*[=:]|$)")
 _SHORTEST_PIECE = 4  # letters of a word that a compound may be cut at
 _LINKS = ("", "s", "n", "en", "es", "e")  # letters between the parts of a compound
@@ -80,6 +84,7 @@ def heading(header: str) -> Heading:
     """A header taken apart."""
     legend = tuple((code, meaning.strip()) for code, meaning in _LEGEND.findall(header))
     bare = header if len(legend) < 2 else _LEGEND.sub(" ", header)
+    bare = _YES_OR_NO.sub(" ", bare) if _YES_OR_NO.sub("", bare).strip() else bare
     if _AREA.search(bare):
         # A dose-area product is another quantity than air kerma, whatever the rest of the heading says.
         return Heading((*_canonical(_AREA.sub(" ", bare)), DOSE_AREA), "", ())
@@ -89,8 +94,9 @@ def heading(header: str) -> Heading:
         if found:
             unit, bare = found, bare.replace(inside, " ")
     words = _canonical(bare)
-    while len(words) > 1 and not unit and words[-1] in _UNITS:
-        unit, words = _UNITS[words[-1]], words[:-1]
+    if words and not unit and words[-1] in _UNITS:
+        # A heading that is nothing but a unit is the name of what it measures, too: "Minutes".
+        unit, words = _UNITS[words[-1]], words[:-1] or words
     return Heading(words, unit, legend if len(legend) > 1 else ())
 
 

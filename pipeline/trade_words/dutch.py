@@ -6,7 +6,7 @@ from pipeline.trade_words.wording import TradeWords
 
 _VESSELS = {
     "superficial_femoral": "a. femoralis superficialis, AFS, femoralis superficialis, bovenbeenslagader, fem sup",
-    "popliteal": "a. poplitea, poplitea, pop, knieslagader, APOP",
+    "popliteal": "a. poplitea, poplitea, pop, knieslagader, APOP, knieholte",
     "tibioperoneal_trunk": "truncus tibioperonealis, truncus tibiofibularis, truncus, TTP, TTF, tibioperoneale truncus",
     "anterior_tibial": "a. tibialis anterior, tibialis anterior, ATA, tib ant",
     "posterior_tibial": "a. tibialis posterior, tibialis posterior, ATP, tib post",
@@ -89,7 +89,11 @@ DUTCH = TradeWords(
         "event": "gebeurtenis, uitkomst, soort gebeurtenis, bevinding, status?, eindpunt, type gebeurtenis, resultaat",
     },
     codes={
-        "sex": {"female": "vrouw, v, vrouwelijk", "male": "man, m, mannelijk", "other": "anders, x, overig, onbekend geslacht"},
+        "sex": {
+            "female": "vrouw, v, vrouwelijk",
+            "male": "man, m, mannelijk",
+            "other": "anders, x, overig, onbekend geslacht",
+        },
         "diabetes": {
             "none": "geen, nee, geen diabetes, niet",
             "non_insulin": "zonder insuline, niet insulineafhankelijk, oraal, orale medicatie, tabletten, NIDDM, dieet, orale antidiabetica",
@@ -111,7 +115,10 @@ DUTCH = TradeWords(
             "urgent": "urgent, semi-spoed, dringend, semi-electief",
             "emergency": "spoed, acuut?, noodgeval, spoedeisend",
         },
-        "planned_approach": {"antegrade": "antegraad, van boven, ante", "retrograde": "retrograad, van onder, van onderen, retro"},
+        "planned_approach": {
+            "antegrade": "antegraad, van boven, ante",
+            "retrograde": "retrograad, van onder, van onderen, retro",
+        },
         "prior_revascularization": {
             "none": "geen, nee, nooit",
             "endovascular": "endovasculair, PTA, dotteren, endo, stent, percutaan",
@@ -119,7 +126,11 @@ DUTCH = TradeWords(
             "both": "beide, endovasculair en bypass, allebei, PTA en bypass, hybride",
         },
         "segment": _VESSELS,
-        "calcium_scale": {"pacss": "PACSS", "parc": "PARC", "descriptive": "beschrijvend, descriptief, verbaal, visueel"},
+        "calcium_scale": {
+            "pacss": "PACSS",
+            "parc": "PARC",
+            "descriptive": "beschrijvend, descriptief, verbaal, visueel",
+        },
         "calcium_grade": {
             "none": "geen, afwezig, geen kalk, nee",
             "focal": "focaal, lokaal",
@@ -142,8 +153,14 @@ DUTCH = TradeWords(
             "lateral_calcaneal": "lateraal calcaneaal, laterale hiel, hiel lateraal, calcaneaal lateraal",
             "anterior_perforator": "voorste perforator, perforator anterior, voorste perforant, enkel voorzijde, anterieure perforator",
         },
-        "approach": {"antegrade": "antegraad, van boven, boven, ante", "retrograde": "retrograad, van onder, onder, van onderen, retro"},
-        "crossed": {"true": "gepasseerd, gelukt, geslaagd, succes", "false": "niet gepasseerd, mislukt, niet gelukt, niet geslaagd, geen succes"},
+        "approach": {
+            "antegrade": "antegraad, van boven, boven, ante",
+            "retrograde": "retrograad, van onder, onder, van onderen, retro",
+        },
+        "crossed": {
+            "true": "gepasseerd, gelukt, geslaagd, succes",
+            "false": "niet gepasseerd, mislukt, niet gelukt, niet geslaagd, geen succes",
+        },
         "access_site": {
             "common_femoral_ipsilateral": "a. femoralis communis ipsilateraal, AFC ipsilateraal, ipsilaterale lies, lies ipsilateraal, femoralis communis ipsilateraal, lies zelfde zijde",
             "common_femoral_contralateral": "a. femoralis communis contralateraal, AFC contralateraal, contralaterale lies, lies contralateraal, cross-over, crossover, femoralis communis contralateraal, lies andere zijde",
@@ -155,20 +172,26 @@ DUTCH = TradeWords(
         "route": {
             "direct": "direct, rechtstreeks, directe weg",
             "transcollateral": "transcollateraal, collateraal, via collateraal, via collateralen",
-            "pedal_arch": "voetboog, via voetboog, pedale boog, plantaire boog, pedal loop",
+            "pedal_arch": "voetboog, via voetboog, pedale boog, plantaire boog, pedal loop, boog",
             "through_bypass": "via bypass, door bypass, bypass, door de bypass",
         },
-        "access_gained": {"true": "gelukt, geslaagd, verkregen", "false": "mislukt, niet gelukt, niet geslaagd, niet verkregen"},
+        "access_gained": {
+            "true": "gelukt, geslaagd, verkregen",
+            "false": "mislukt, niet gelukt, niet geslaagd, niet verkregen",
+        },
         "guidance": {
             "ultrasound": "echo, echografie, echogeleid, duplex, US, echogeleide",
             "fluoroscopy_contrast": "doorlichting met contrast, contrast, roadmap, doorlichting contrast, angiografie, road map",
             "fluoroscopy_calcium": "doorlichting op kalk, kalk, verkalking, doorlichting kalk, calcificatie",
-            "surgical_exposure": "chirurgisch, chirurgische vrijlegging, cutdown, vrijleggen, chirurgische exposure, open",
+            "surgical_exposure": "chirurgisch, chirurgische vrijlegging, cutdown, vrijleggen, chirurgische exposure, open, open vrijleggen",
         },
-        "sheath": {"sheath": "met sheath, sheath, met, met schacht, ja", "sheathless": "sheathless, zonder sheath, zonder, zonder schacht, nee"},
+        "sheath": {
+            "sheath": "met sheath, sheath, met, met schacht, ja",
+            "sheathless": "sheathless, zonder sheath, zonder, zonder schacht, nee",
+        },
         "plane": {
-            "intraluminal": "intraluminaal, luminaal, ware lumen, in het lumen",
-            "subintimal": "subintimaal, sub-intimaal, extraluminaal",
+            "intraluminal": "intraluminaal, luminaal, ware lumen, in het lumen, lumen, IL",
+            "subintimal": "subintimaal, sub-intimaal, extraluminaal, SI",
             "mixed": "gemengd, beide, gecombineerd",
         },
         "rendezvous": {
@@ -179,10 +202,10 @@ DUTCH = TradeWords(
         },
         "stopped_because": {
             "crossed": "gepasseerd, succes, passage gelukt, gelukt, geslaagd",
-            "would_not_cross": "niet te passeren, niet gepasseerd, passage mislukt, passage niet mogelijk, niet passeerbaar, passage niet gelukt",
+            "would_not_cross": "niet te passeren, niet gepasseerd, passage mislukt, passage niet mogelijk, niet passeerbaar, passage niet gelukt, niet gelukt?, mislukt?",
             "dissection_plane": "dissectie, dissectievlak, vals lumen, geen re-entry",
             "perforation": "perforatie, geperforeerd, ruptuur",
-            "puncture_failed": "punctie mislukt, mislukte punctie, toegang mislukt, punctie niet gelukt, geen toegang",
+            "puncture_failed": "punctie mislukt, mislukte punctie, toegang mislukt, punctie niet gelukt, geen toegang, misprik, misgeprikt",
             "limit_reached": "limiet bereikt, limiet, tijdslimiet, tijd, contrastlimiet, grens bereikt",
             "patient": "patiënt, wens patiënt, pijn, toestand patiënt, onrust patiënt",
         },
@@ -211,7 +234,7 @@ DUTCH = TradeWords(
             "death": "overlijden, dood, overleden, fataal, dodelijk",
         },
         "event": {
-            "seen": "gezien, controle, bezoek, polikliniek, poliklinisch, contact, nacontrole, in leven, geen gebeurtenis",
+            "seen": "gezien, controle, bezoek, polikliniek, poliklinisch, contact, nacontrole, in leven, geen gebeurtenis, polibezoek, poliklinisch bezoek",
             "target_lesion_revascularization": "TLR, re-interventie, reïnterventie, revascularisatie?, revascularisatie doellaesie, re-PTA",
             "target_lesion_occluded": "re-occlusie, reocclusie, occlusie, doellaesie afgesloten, afsluiting, herocclusie",
             "bypass": "bypass, bypassoperatie, bypasschirurgie",

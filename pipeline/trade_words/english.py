@@ -89,7 +89,11 @@ ENGLISH = TradeWords(
         "event": "event, outcome, event type, type of event, follow up event, followup event, FU event, status?, endpoint, end point, result, outcome event, finding",
     },
     codes={
-        "sex": {"female": "female, f, woman, women", "male": "male, m, man, men", "other": "other, diverse, x, intersex, non-binary"},
+        "sex": {
+            "female": "female, f, woman, women",
+            "male": "male, m, man, men",
+            "other": "other, diverse, x, intersex, non-binary",
+        },
         "diabetes": {
             "none": "none, no, no diabetes, non-diabetic, not diabetic, absent, n",
             "non_insulin": "non insulin, non-insulin, non insulin dependent, oral, oral agents, oral medication, tablets, diet, NIDDM, without insulin, type 2 non insulin, diet or tablets, oral antidiabetics",
@@ -167,14 +171,20 @@ ENGLISH = TradeWords(
             "pedal_arch": "pedal arch, pedal loop, via pedal arch, plantar arch, pedal-plantar loop, loop, arch",
             "through_bypass": "through bypass, via bypass, bypass, graft, via graft, through graft",
         },
-        "access_gained": {"true": "gained, success, successful, obtained, achieved", "false": "not gained, failure, failed, unsuccessful, not obtained, not achieved"},
+        "access_gained": {
+            "true": "gained, success, successful, obtained, achieved",
+            "false": "not gained, failure, failed, unsuccessful, not obtained, not achieved",
+        },
         "guidance": {
             "ultrasound": "ultrasound, US, duplex, sonography, USS, ultrasound guided, duplex guided, echo",
             "fluoroscopy_contrast": "fluoroscopy contrast, fluoroscopy with contrast, contrast, roadmap, road map, angiography, contrast guided, roadmapping, fluoro with contrast",
             "fluoroscopy_calcium": "fluoroscopy calcium, calcium, calcification, fluoroscopy of calcium, calcium landmarks, calcified wall",
-            "surgical_exposure": "surgical exposure, cutdown, cut down, surgical, surgical cutdown, open, open exposure, exposure",
+            "surgical_exposure": "surgical exposure, cutdown, cut down, surgical, surgical cutdown, open, open exposure, exposure, open cutdown",
         },
-        "sheath": {"sheath": "sheath, with sheath, sheathed, yes", "sheathless": "sheathless, without sheath, no sheath, bare, no"},
+        "sheath": {
+            "sheath": "sheath, with sheath, sheathed, yes",
+            "sheathless": "sheathless, without sheath, no sheath, bare, no",
+        },
         "plane": {
             "intraluminal": "intraluminal, luminal, true lumen, lumen, il",
             "subintimal": "subintimal, sub-intimal, SIA, si, extraluminal",
@@ -188,11 +198,11 @@ ENGLISH = TradeWords(
         },
         "stopped_because": {
             "crossed": "crossed, success, successful, lesion crossed, successful crossing",
-            "would_not_cross": "would not cross, not crossed, could not cross, unable to cross, failed to cross, wire would not cross, failure to cross, uncrossable",
+            "would_not_cross": "would not cross, not crossed, could not cross, unable to cross, failed to cross, wire would not cross, failure to cross, uncrossable, no crossing, failure?, failed?",
             "dissection_plane": "dissection plane, dissection, false lumen, no re-entry, no reentry",
             "perforation": "perforation, perforated, vessel perforation, perf",
             "puncture_failed": "puncture failed, failed puncture, access failed, puncture failure, failed access, access failure, no access",
-            "limit_reached": "limit reached, limit, time limit, radiation limit, contrast limit, time, dose limit, time out",
+            "limit_reached": "limit reached, limit, time limit, radiation limit, contrast limit, time, dose limit, time out, time or contrast limit, time/contrast limit",
             "patient": "patient, patient intolerance, patient request, pain, patient condition, patient factors, patient unwell",
         },
         "kind": {

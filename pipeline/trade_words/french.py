@@ -105,13 +105,19 @@ FRENCH = TradeWords(
             "former": "ancien, ancien fumeur, sevré, ex-fumeur, arrêté, passé, ex",
             "current": "actif, actuel, fumeur, fumeur actif, en cours, oui",
         },
-        "side": {"left": "gauche, g, jambe gauche, membre gauche", "right": "droite, droit, d, jambe droite, membre droit"},
+        "side": {
+            "left": "gauche, g, jambe gauche, membre gauche",
+            "right": "droite, droit, d, jambe droite, membre droit",
+        },
         "urgency": {
             "elective": "programmé, programmée, électif, élective, réglé, froid, à froid",
             "urgent": "urgent, semi-urgent, urgence différée, urgence relative",
             "emergency": "urgence, urgence vitale, urgence absolue, en urgence, urgence immédiate",
         },
-        "planned_approach": {"antegrade": "antérograde, par le haut, d'en haut", "retrograde": "rétrograde, par le bas, d'en bas"},
+        "planned_approach": {
+            "antegrade": "antérograde, par le haut, d'en haut",
+            "retrograde": "rétrograde, par le bas, d'en bas",
+        },
         "prior_revascularization": {
             "none": "aucune, non, pas d'antécédent, aucun, néant",
             "endovascular": "endovasculaire, angioplastie, endo, ATL, stent, percutané",
@@ -119,7 +125,11 @@ FRENCH = TradeWords(
             "both": "les deux, endovasculaire et pontage, mixte, pontage et endovasculaire",
         },
         "segment": _VESSELS,
-        "calcium_scale": {"pacss": "PACSS", "parc": "PARC", "descriptive": "descriptive, descriptif, verbale, visuelle"},
+        "calcium_scale": {
+            "pacss": "PACSS",
+            "parc": "PARC",
+            "descriptive": "descriptive, descriptif, verbale, visuelle",
+        },
         "calcium_grade": {
             "none": "aucune, absente, absent, non, pas de calcification, nulle",
             "focal": "focale, focal, localisée",
@@ -127,8 +137,14 @@ FRENCH = TradeWords(
             "moderate": "modérée, moyenne, modéré",
             "severe": "sévère, importante, massive, majeure?",
         },
-        "proximal_cap": {"concave": "concave, effilée, effilé, pointue", "convex": "convexe, arrondie, bombée, en dôme, dôme, abrupte, plate"},
-        "distal_cap": {"concave": "concave, effilée, effilé, pointue", "convex": "convexe, arrondie, bombée, en dôme, dôme, abrupte, plate"},
+        "proximal_cap": {
+            "concave": "concave, effilée, effilé, pointue",
+            "convex": "convexe, arrondie, bombée, en dôme, dôme, abrupte, plate",
+        },
+        "distal_cap": {
+            "concave": "concave, effilée, effilé, pointue",
+            "convex": "convexe, arrondie, bombée, en dôme, dôme, abrupte, plate",
+        },
         "prior_bypass": {
             "none": "aucun, non, pas de pontage, absent",
             "patent": "perméable, pontage perméable, ouvert, fonctionnel",
@@ -146,7 +162,10 @@ FRENCH = TradeWords(
             "antegrade": "antérograde, par le haut, d'en haut, haut",
             "retrograde": "rétrograde, par le bas, d'en bas, bas",
         },
-        "crossed": {"true": "franchi, franchie, succès, réussi, réussie", "false": "non franchi, non franchie, échec, pas franchi, échoué"},
+        "crossed": {
+            "true": "franchi, franchie, succès, réussi, réussie",
+            "false": "non franchi, non franchie, échec, pas franchi, échoué",
+        },
         "access_site": {
             "common_femoral_ipsilateral": "fémorale commune ipsilatérale, fémorale commune homolatérale, AFC ipsilatérale, AFC homolatérale, FC ipsilatérale, FC homolatérale, scarpa homolatéral, scarpa ipsilatéral",
             "common_femoral_contralateral": "fémorale commune controlatérale, AFC controlatérale, FC controlatérale, scarpa controlatéral, cross-over, crossover",
@@ -158,20 +177,26 @@ FRENCH = TradeWords(
         "route": {
             "direct": "directe, direct, directement",
             "transcollateral": "transcollatérale, collatérale, par collatérale, via collatérale, par une collatérale",
-            "pedal_arch": "arcade plantaire, arche plantaire, arcade pédieuse, par l'arcade plantaire, pedal loop, boucle plantaire",
+            "pedal_arch": "arcade plantaire, arche plantaire, arcade pédieuse, par l'arcade plantaire, pedal loop, boucle plantaire, arcade",
             "through_bypass": "à travers le pontage, par le pontage, pontage, via le pontage, transpontage",
         },
-        "access_gained": {"true": "obtenu, réussi, réussie, succès", "false": "non obtenu, échec, non réussi, non réussie, échoué"},
+        "access_gained": {
+            "true": "obtenu, réussi, réussie, succès",
+            "false": "non obtenu, échec, non réussi, non réussie, échoué",
+        },
         "guidance": {
             "ultrasound": "échographie, écho, échoguidée, échoguidé, échoguidage, échodoppler, doppler, US",
             "fluoroscopy_contrast": "scopie avec contraste, contraste, roadmap, road map, injection, scopie et contraste, angiographie, masque",
             "fluoroscopy_calcium": "scopie sur calcifications, calcifications, calcium, scopie calcification, repères calciques",
             "surgical_exposure": "abord chirurgical, chirurgical, dénudation, chirurgie, exposition chirurgicale, abord direct",
         },
-        "sheath": {"sheath": "avec, introducteur, avec introducteur, désilet, avec désilet, oui", "sheathless": "sans, sans introducteur, sans désilet, sheathless, non"},
+        "sheath": {
+            "sheath": "avec, introducteur, avec introducteur, désilet, avec désilet, oui",
+            "sheathless": "sans, sans introducteur, sans désilet, sheathless, non",
+        },
         "plane": {
-            "intraluminal": "intraluminal, intraluminale, endoluminal, vraie lumière, intra-luminal",
-            "subintimal": "sous-intimal, sous intimal, subintimal, sous-intimale, extraluminal",
+            "intraluminal": "intraluminal, intraluminale, endoluminal, vraie lumière, intra-luminal, lumière, IL",
+            "subintimal": "sous-intimal, sous intimal, subintimal, sous-intimale, extraluminal, SI",
             "mixed": "mixte, les deux, combiné",
         },
         "rendezvous": {
@@ -182,10 +207,10 @@ FRENCH = TradeWords(
         },
         "stopped_because": {
             "crossed": "franchi, franchie, succès, franchissement, réussite, lésion franchie",
-            "would_not_cross": "non franchi, non franchie, infranchissable, échec de franchissement, impossible à franchir, non franchissable",
+            "would_not_cross": "non franchi, non franchie, infranchissable, échec de franchissement, impossible à franchir, non franchissable, échec?",
             "dissection_plane": "dissection, plan de dissection, faux chenal, pas de réentrée",
             "perforation": "perforation, perforé, rupture, perfo",
-            "puncture_failed": "échec de ponction, ponction échouée, échec ponction, ponction impossible, échec d'accès",
+            "puncture_failed": "échec de ponction, ponction échouée, échec ponction, ponction impossible, échec d'accès, ponction ratée, ponction manquée",
             "limit_reached": "limite atteinte, limite, limite de temps, temps, dose limite, temps limite, limite de dose",
             "patient": "patient, intolérance du patient, demande du patient, douleur, état du patient",
         },

@@ -105,13 +105,19 @@ GERMAN = TradeWords(
             "former": "früher, Ex-Raucher, Exraucher, ehemalig, ehemals, ehemaliger Raucher, ex, Z.n.",
             "current": "aktuell, Raucher, aktiv, ja, aktiver Raucher, derzeit, raucht",
         },
-        "side": {"left": "links, li, l, linkes Bein, linke Seite", "right": "rechts, re, r, rechtes Bein, rechte Seite"},
+        "side": {
+            "left": "links, li, l, linkes Bein, linke Seite",
+            "right": "rechts, re, r, rechtes Bein, rechte Seite",
+        },
         "urgency": {
             "elective": "elektiv, geplant, planmäßig, Wahleingriff",
             "urgent": "dringlich, dringend, eilig, frühelektiv",
             "emergency": "Notfall, notfallmäßig, Notfalleingriff, sofort",
         },
-        "planned_approach": {"antegrade": "antegrad, von oben, ante, antegrader Zugang", "retrograde": "retrograd, von unten, retro, retrograder Zugang"},
+        "planned_approach": {
+            "antegrade": "antegrad, von oben, ante, antegrader Zugang",
+            "retrograde": "retrograd, von unten, retro, retrograder Zugang",
+        },
         "prior_revascularization": {
             "none": "keine, nein, keiner, ohne, nie",
             "endovascular": "endovaskulär, PTA, interventionell, Stent, PTA/Stent, endo, Angioplastie",
@@ -119,7 +125,11 @@ GERMAN = TradeWords(
             "both": "beides, beide, PTA und Bypass, endovaskulär und Bypass, kombiniert",
         },
         "segment": _VESSELS,
-        "calcium_scale": {"pacss": "PACSS", "parc": "PARC", "descriptive": "deskriptiv, beschreibend, Beschreibung, verbal, visuell"},
+        "calcium_scale": {
+            "pacss": "PACSS",
+            "parc": "PARC",
+            "descriptive": "deskriptiv, beschreibend, Beschreibung, verbal, visuell",
+        },
         "calcium_grade": {
             "none": "keine, kein, kein Kalk, nicht verkalkt, keine Verkalkung, ohne",
             "focal": "fokal, umschrieben",
@@ -127,12 +137,18 @@ GERMAN = TradeWords(
             "moderate": "mäßig, mittel, moderat, mittelgradig, mittelschwer",
             "severe": "schwer, stark, ausgeprägt, hochgradig, massiv",
         },
-        "proximal_cap": {"concave": "konkav, hohl, spitz, zulaufend, verjüngt", "convex": "konvex, gewölbt, stumpf, kuppelförmig, flach"},
-        "distal_cap": {"concave": "konkav, hohl, spitz, zulaufend, verjüngt", "convex": "konvex, gewölbt, stumpf, kuppelförmig, flach"},
+        "proximal_cap": {
+            "concave": "konkav, hohl, spitz, zulaufend, verjüngt",
+            "convex": "konvex, gewölbt, stumpf, kuppelförmig, flach",
+        },
+        "distal_cap": {
+            "concave": "konkav, hohl, spitz, zulaufend, verjüngt",
+            "convex": "konvex, gewölbt, stumpf, kuppelförmig, flach",
+        },
         "prior_bypass": {
             "none": "kein, keiner, nein, kein Bypass, keine, ohne",
             "patent": "offen, durchgängig, Bypass offen, offener Bypass, perfundiert",
-            "occluded": "verschlossen, zu, Bypass verschlossen, verschlossener Bypass, Bypassverschluss, thrombosiert",
+            "occluded": "verschlossen, zu, Bypass verschlossen, verschlossener Bypass, Bypassverschluss, thrombosiert, Bypass zu",
         },
         "target_angiosome": {
             "dorsalis_pedis": "Dorsalis pedis, Fußrücken, A. dorsalis pedis, dorsal, Vorfuß dorsal",
@@ -146,7 +162,10 @@ GERMAN = TradeWords(
             "antegrade": "antegrad, von oben, ante, oben, kranial",
             "retrograde": "retrograd, von unten, retro, unten, kaudal",
         },
-        "crossed": {"true": "passiert, erfolgreich, gelungen, Erfolg", "false": "nicht passiert, frustran, erfolglos, nicht gelungen, misslungen, kein Erfolg, Misserfolg"},
+        "crossed": {
+            "true": "passiert, erfolgreich, gelungen, Erfolg",
+            "false": "nicht passiert, frustran, erfolglos, nicht gelungen, misslungen, kein Erfolg, Misserfolg",
+        },
         "access_site": {
             "common_femoral_ipsilateral": "A. femoralis communis ipsilateral, AFC ipsilateral, ipsilaterale Leiste, Leiste ipsilateral, Leiste gleichseitig, AFC gleichseitig, femoral ipsilateral, gleichseitige Leiste",
             "common_femoral_contralateral": "A. femoralis communis kontralateral, AFC kontralateral, kontralaterale Leiste, Leiste kontralateral, Leiste gegenseitig, Cross-over, Crossover, AFC gegenseitig, femoral kontralateral, Leiste Gegenseite",
@@ -161,17 +180,23 @@ GERMAN = TradeWords(
             "pedal_arch": "Fußbogen, über Fußbogen, Pedalbogen, plantarer Bogen, Arcus plantaris, pedal loop, Bogen",
             "through_bypass": "durch Bypass, über Bypass, Bypass, durch den Bypass, transbypass",
         },
-        "access_gained": {"true": "gelungen, erfolgreich, erreicht", "false": "misslungen, frustran, nicht gelungen, erfolglos, nicht erreicht"},
+        "access_gained": {
+            "true": "gelungen, erfolgreich, erreicht",
+            "false": "misslungen, frustran, nicht gelungen, erfolglos, nicht erreicht",
+        },
         "guidance": {
             "ultrasound": "Ultraschall, US, Sono, Sonographie, Duplex, sonographisch, ultraschallgesteuert, Schall",
             "fluoroscopy_contrast": "Durchleuchtung mit Kontrastmittel, Kontrastmittel, Kontrast, KM, Roadmap, Durchleuchtung KM, Angiographie, Road map",
             "fluoroscopy_calcium": "Durchleuchtung Kalk, Kalk, Verkalkung, Kalkschatten, Durchleuchtung auf Kalk, Gefäßkalk",
             "surgical_exposure": "chirurgisch, Freilegung, chirurgische Freilegung, offen, Cutdown, operativ, offene Freilegung",
         },
-        "sheath": {"sheath": "mit, Schleuse, mit Schleuse, ja", "sheathless": "ohne, schleusenlos, ohne Schleuse, nein, sheathless"},
+        "sheath": {
+            "sheath": "mit, Schleuse, mit Schleuse, ja",
+            "sheathless": "ohne, schleusenlos, ohne Schleuse, nein, sheathless",
+        },
         "plane": {
-            "intraluminal": "intraluminal, im Lumen, luminal, wahres Lumen",
-            "subintimal": "subintimal, subint",
+            "intraluminal": "intraluminal, im Lumen, luminal, wahres Lumen, IL",
+            "subintimal": "subintimal, subint, SI",
             "mixed": "gemischt, beides, teils teils, kombiniert, gem",
         },
         "rendezvous": {
@@ -182,7 +207,7 @@ GERMAN = TradeWords(
         },
         "stopped_because": {
             "crossed": "passiert, Erfolg, erfolgreich, Passage gelungen, Passage erfolgreich, gelungen",
-            "would_not_cross": "nicht passierbar, nicht passiert, Passage nicht möglich, keine Passage, Passage misslungen, nicht gelungen",
+            "would_not_cross": "nicht passierbar, nicht passiert, Passage nicht möglich, keine Passage, Passage misslungen, nicht gelungen, Misserfolg?, frustran?",
             "dissection_plane": "Dissektion, Dissektionsebene, falsches Lumen, kein Re-Entry, kein Reentry",
             "perforation": "Perforation, Gefäß perforiert, perforiert, Gefäßperforation",
             "puncture_failed": "Punktion misslungen, Fehlpunktion, Punktion frustran, Punktion gescheitert, kein Zugang, Punktion nicht möglich, Zugang misslungen",

@@ -89,7 +89,11 @@ ITALIAN = TradeWords(
         "event": "evento, tipo di evento, esito, stato?, riscontro, evento follow up, risultato",
     },
     codes={
-        "sex": {"female": "femmina, f, femminile, donna", "male": "maschio, m, maschile, uomo", "other": "altro, x, indeterminato"},
+        "sex": {
+            "female": "femmina, f, femminile, donna",
+            "male": "maschio, m, maschile, uomo",
+            "other": "altro, x, indeterminato",
+        },
         "diabetes": {
             "none": "no, nessuno, assente, non diabetico, senza diabete",
             "non_insulin": "non insulino-dipendente, non insulinodipendente, senza insulina, orale, ipoglicemizzanti orali, NIDDM, terapia orale, OAD, dieta, ADO",
@@ -97,7 +101,7 @@ ITALIAN = TradeWords(
         },
         "renal": {
             "normal": "normale, no, nessuna, nella norma",
-            "ckd": "IRC, insufficienza renale cronica, insufficienza renale, malattia renale cronica, MRC, ridotta, alterata",
+            "ckd": "IRC, insufficienza renale cronica, insufficienza renale, malattia renale cronica, MRC, ridotta, alterata, insufficienza",
             "dialysis": "dialisi, dializzato, emodialisi, in dialisi, dialitico, HD",
         },
         "smoking": {
@@ -105,13 +109,19 @@ ITALIAN = TradeWords(
             "former": "ex, ex fumatore, ex-fumatore, pregresso, passato",
             "current": "attuale, fumatore, attivo, fumatore attivo, in atto, sì",
         },
-        "side": {"left": "sinistra, sinistro, sx, s, sin, arto sinistro", "right": "destra, destro, dx, d, dex, arto destro"},
+        "side": {
+            "left": "sinistra, sinistro, sx, s, sin, arto sinistro",
+            "right": "destra, destro, dx, d, dex, arto destro",
+        },
         "urgency": {
             "elective": "elettivo, elettiva, programmato, in elezione, elezione, programmata, ordinario",
             "urgent": "urgente, urgenza, urgenza differibile",
             "emergency": "emergenza, emergente, emergenza immediata",
         },
-        "planned_approach": {"antegrade": "anterogrado, anterograda, dall'alto", "retrograde": "retrogrado, retrograda, dal basso"},
+        "planned_approach": {
+            "antegrade": "anterogrado, anterograda, dall'alto",
+            "retrograde": "retrogrado, retrograda, dal basso",
+        },
         "prior_revascularization": {
             "none": "nessuna, no, nessuno, mai",
             "endovascular": "endovascolare, angioplastica, PTA, endo, stent, percutanea",
@@ -127,8 +137,14 @@ ITALIAN = TradeWords(
             "moderate": "moderata, media, moderato",
             "severe": "severa, grave, massiva, severo",
         },
-        "proximal_cap": {"concave": "concavo, concava, affusolato, conico, appuntito", "convex": "convesso, convessa, smusso, a cupola, arrotondato, piatto, tronco"},
-        "distal_cap": {"concave": "concavo, concava, affusolato, conico, appuntito", "convex": "convesso, convessa, smusso, a cupola, arrotondato, piatto, tronco"},
+        "proximal_cap": {
+            "concave": "concavo, concava, affusolato, conico, appuntito",
+            "convex": "convesso, convessa, smusso, a cupola, arrotondato, piatto, tronco",
+        },
+        "distal_cap": {
+            "concave": "concavo, concava, affusolato, conico, appuntito",
+            "convex": "convesso, convessa, smusso, a cupola, arrotondato, piatto, tronco",
+        },
         "prior_bypass": {
             "none": "no, nessuno, assente, nessun bypass, senza bypass",
             "patent": "pervio, bypass pervio, aperto, funzionante",
@@ -146,7 +162,10 @@ ITALIAN = TradeWords(
             "antegrade": "anterogrado, anterograda, dall'alto, alto",
             "retrograde": "retrogrado, retrograda, dal basso, basso",
         },
-        "crossed": {"true": "attraversata, riuscito, successo, riuscita, superata", "false": "non attraversata, fallito, insuccesso, non riuscito, fallita, non superata"},
+        "crossed": {
+            "true": "attraversata, riuscito, successo, riuscita, superata",
+            "false": "non attraversata, fallito, insuccesso, non riuscito, fallita, non superata",
+        },
         "access_site": {
             "common_femoral_ipsilateral": "femorale comune omolaterale, femorale comune ipsilaterale, AFC omolaterale, AFC ipsilaterale, inguine omolaterale, FC omolaterale, inguine ipsilaterale",
             "common_femoral_contralateral": "femorale comune controlaterale, AFC controlaterale, inguine controlaterale, FC controlaterale, cross-over, crossover",
@@ -158,31 +177,37 @@ ITALIAN = TradeWords(
         "route": {
             "direct": "diretta, diretto, direttamente",
             "transcollateral": "transcollaterale, collaterale, via collaterale, attraverso collaterale",
-            "pedal_arch": "arcata plantare, arco plantare, arcata pedidia, via arcata, pedal loop, attraverso arcata plantare",
+            "pedal_arch": "arcata plantare, arco plantare, arcata pedidia, via arcata, pedal loop, attraverso arcata plantare, arcata, arco",
             "through_bypass": "attraverso bypass, via bypass, attraverso il bypass, bypass, transbypass",
         },
-        "access_gained": {"true": "ottenuto, riuscito, successo, riuscita", "false": "non ottenuto, fallito, insuccesso, non riuscito, fallita"},
+        "access_gained": {
+            "true": "ottenuto, riuscito, successo, riuscita",
+            "false": "non ottenuto, fallito, insuccesso, non riuscito, fallita",
+        },
         "guidance": {
             "ultrasound": "ecografia, eco, ecoguidata, ecoguidato, ecografica, ultrasuoni, eco-doppler, doppler",
             "fluoroscopy_contrast": "fluoroscopia con contrasto, contrasto, roadmap, scopia con contrasto, MDC, angiografia, road map",
-            "fluoroscopy_calcium": "fluoroscopia calcio, calcio, calcificazioni, scopia calcio, scopia su calcificazioni",
+            "fluoroscopy_calcium": "fluoroscopia calcio, calcio, calcificazioni, scopia calcio, scopia su calcificazioni, fluoroscopia su calcificazioni",
             "surgical_exposure": "esposizione chirurgica, chirurgica, chirurgico, cut-down, isolamento chirurgico, a cielo aperto",
         },
-        "sheath": {"sheath": "con introduttore, introduttore, con, con guaina, sì", "sheathless": "senza introduttore, sheathless, senza, senza guaina, no"},
+        "sheath": {
+            "sheath": "con introduttore, introduttore, con, con guaina, sì",
+            "sheathless": "senza introduttore, sheathless, senza, senza guaina, no",
+        },
         "plane": {
-            "intraluminal": "intraluminale, luminale, vero lume, endoluminale",
-            "subintimal": "subintimale, sub-intimale, sottointimale, extraluminale",
+            "intraluminal": "intraluminale, luminale, vero lume, endoluminale, IL",
+            "subintimal": "subintimale, sub-intimale, sottointimale, extraluminale, SI",
             "mixed": "misto, entrambi, combinato, mista",
         },
         "rendezvous": {
             "none": "no, nessuno, nessuna, non usato",
             "snare": "snare, laccio, cattura con laccio, lazo",
-            "double_balloon": "doppio pallone, due palloni, 2 palloni, doppio palloncino",
+            "double_balloon": "doppio pallone, due palloni, 2 palloni, doppio palloncino, doppio balloon, double balloon",
             "needle_reentry": "ago da rientro, rientro, ago, re-entry, ago di rientro, catetere di rientro",
         },
         "stopped_because": {
             "crossed": "attraversata, successo, attraversamento riuscito, riuscito, lesione attraversata, attraversamento",
-            "would_not_cross": "non attraversata, non attraversabile, impossibile attraversare, mancato attraversamento, insuccesso attraversamento, non superabile",
+            "would_not_cross": "non attraversata, non attraversabile, impossibile attraversare, mancato attraversamento, insuccesso attraversamento, non superabile, insuccesso?, fallito?",
             "dissection_plane": "dissezione, piano di dissezione, falso lume, mancato rientro",
             "perforation": "perforazione, perforata, rottura",
             "puncture_failed": "puntura fallita, fallita puntura, accesso fallito, insuccesso puntura, puntura non riuscita",
@@ -220,7 +245,7 @@ ITALIAN = TradeWords(
             "bypass": "bypass, intervento di bypass, by-pass",
             "minor_amputation": "amputazione minore, amputazione di dito, amp minore",
             "major_amputation": "amputazione maggiore, amp maggiore, amputazione di gamba",
-            "wound_healed": "guarigione ferita, ferita guarita, guarigione, lesione guarita, cicatrizzazione, guarita",
+            "wound_healed": "guarigione ferita, ferita guarita, guarigione, lesione guarita, cicatrizzazione, guarita, guarito",
             "death": "decesso, morte, deceduto, exitus, deceduta",
         },
     },

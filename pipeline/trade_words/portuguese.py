@@ -105,13 +105,19 @@ PORTUGUESE = TradeWords(
             "former": "ex-fumador, ex fumador, ex-fumante, ex, antigo, prévio, passado",
             "current": "fumador, fumante, atual, ativo, fumador ativo, fumador atual, sim",
         },
-        "side": {"left": "esquerdo, esquerda, esq, e, perna esquerda", "right": "direito, direita, dto, dta, dir, d, perna direita"},
+        "side": {
+            "left": "esquerdo, esquerda, esq, e, perna esquerda",
+            "right": "direito, direita, dto, dta, dir, d, perna direita",
+        },
         "urgency": {
             "elective": "eletivo, eletiva, programado, programada, electivo",
-            "urgent": "urgente, urgência diferida",
+            "urgent": "urgente, urgência diferida, urgência?",
             "emergency": "emergência, emergente, imediata",
         },
-        "planned_approach": {"antegrade": "anterógrada, anterógrado, de cima, por cima", "retrograde": "retrógrada, retrógrado, de baixo, por baixo"},
+        "planned_approach": {
+            "antegrade": "anterógrada, anterógrado, de cima, por cima",
+            "retrograde": "retrógrada, retrógrado, de baixo, por baixo",
+        },
         "prior_revascularization": {
             "none": "nenhuma, não, nenhum, nunca",
             "endovascular": "endovascular, angioplastia, endo, stent, percutânea, ATP",
@@ -127,8 +133,14 @@ PORTUGUESE = TradeWords(
             "moderate": "moderada, moderado, média",
             "severe": "grave, severa, intensa, acentuada, maciça",
         },
-        "proximal_cap": {"concave": "côncava, côncavo, afilada, cónica, afilado, cônica", "convex": "convexa, convexo, romba, romba em cúpula, em cúpula, plana, rombo"},
-        "distal_cap": {"concave": "côncava, côncavo, afilada, cónica, afilado, cônica", "convex": "convexa, convexo, romba, romba em cúpula, em cúpula, plana, rombo"},
+        "proximal_cap": {
+            "concave": "côncava, côncavo, afilada, cónica, afilado, cônica",
+            "convex": "convexa, convexo, romba, romba em cúpula, em cúpula, plana, rombo",
+        },
+        "distal_cap": {
+            "concave": "côncava, côncavo, afilada, cónica, afilado, cônica",
+            "convex": "convexa, convexo, romba, romba em cúpula, em cúpula, plana, rombo",
+        },
         "prior_bypass": {
             "none": "não, nenhum, sem bypass, ausente, sem enxerto",
             "patent": "permeável, pérvio, patente, bypass permeável, aberto, bypass pérvio",
@@ -140,13 +152,16 @@ PORTUGUESE = TradeWords(
             "lateral_plantar": "plantar lateral, plantar externo, planta lateral, plantar externa",
             "medial_calcaneal": "calcaneano medial, calcâneo medial, calcanhar medial, calcaneal medial",
             "lateral_calcaneal": "calcaneano lateral, calcâneo lateral, calcanhar lateral, calcaneal lateral",
-            "anterior_perforator": "perfurante anterior, perfurante, tornozelo anterior, perforante anterior",
+            "anterior_perforator": "perfurante anterior, perfurante, tornozelo anterior, perforante anterior, tornozelo?",
         },
         "approach": {
             "antegrade": "anterógrada, anterógrado, de cima, por cima, ante",
             "retrograde": "retrógrada, retrógrado, de baixo, por baixo, retro",
         },
-        "crossed": {"true": "cruzada, cruzou, sucesso, conseguido, ultrapassada", "false": "não cruzada, não cruzou, insucesso, falhado, não conseguido, sem sucesso"},
+        "crossed": {
+            "true": "cruzada, cruzou, sucesso, conseguido, ultrapassada",
+            "false": "não cruzada, não cruzou, insucesso, falhado, não conseguido, sem sucesso",
+        },
         "access_site": {
             "common_femoral_ipsilateral": "femoral comum ipsilateral, AFC ipsilateral, virilha ipsilateral, femoral ipsilateral, FC ipsilateral, femoral comum homolateral",
             "common_femoral_contralateral": "femoral comum contralateral, AFC contralateral, virilha contralateral, femoral contralateral, FC contralateral, cross-over, crossover",
@@ -158,20 +173,26 @@ PORTUGUESE = TradeWords(
         "route": {
             "direct": "direta, direto, directa, diretamente",
             "transcollateral": "transcolateral, colateral, via colateral, por colateral, através de colateral",
-            "pedal_arch": "arcada plantar, arco plantar, por arcada plantar, arco pedioso, pedal loop, via arcada plantar",
+            "pedal_arch": "arcada plantar, arco plantar, por arcada plantar, arco pedioso, pedal loop, via arcada plantar, arco, arcada",
             "through_bypass": "através do bypass, por bypass, bypass, via bypass, pelo bypass, através do enxerto",
         },
-        "access_gained": {"true": "obtido, conseguido, sucesso", "false": "não obtido, insucesso, falhado, não conseguido"},
+        "access_gained": {
+            "true": "obtido, conseguido, sucesso",
+            "false": "não obtido, insucesso, falhado, não conseguido",
+        },
         "guidance": {
-            "ultrasound": "ecografia, eco, ecoguiada, ecoguiado, ultrassom, doppler, eco-doppler, ultrassonografia",
+            "ultrasound": "ecografia, eco, ecoguiada, ecoguiado, ultrassom, doppler, eco-doppler, ultrassonografia, US",
             "fluoroscopy_contrast": "fluoroscopia com contraste, contraste, roadmap, escopia com contraste, angiografia, road map",
             "fluoroscopy_calcium": "fluoroscopia com cálcio, cálcio, calcificação, fluoroscopia cálcio, calcificações",
             "surgical_exposure": "exposição cirúrgica, cirúrgica, cirúrgico, dissecção cirúrgica, abordagem cirúrgica, aberta, dissecção",
         },
-        "sheath": {"sheath": "com bainha, com introdutor, bainha, introdutor, com, sim", "sheathless": "sem bainha, sem introdutor, sheathless, sem, não"},
+        "sheath": {
+            "sheath": "com bainha, com introdutor, bainha, introdutor, com, sim",
+            "sheathless": "sem bainha, sem introdutor, sheathless, sem, não",
+        },
         "plane": {
-            "intraluminal": "intraluminal, luminal, lúmen verdadeiro, luz verdadeira, endoluminal",
-            "subintimal": "subintimal, sub-intimal, extraluminal",
+            "intraluminal": "intraluminal, luminal, lúmen verdadeiro, luz verdadeira, endoluminal, IL",
+            "subintimal": "subintimal, sub-intimal, extraluminal, SI",
             "mixed": "misto, ambos, combinado, mista",
         },
         "rendezvous": {
@@ -182,7 +203,7 @@ PORTUGUESE = TradeWords(
         },
         "stopped_because": {
             "crossed": "cruzou, cruzada, sucesso, cruzamento conseguido, lesão cruzada, cruzamento",
-            "would_not_cross": "não cruzou, não cruzada, impossível cruzar, não cruzável, insucesso do cruzamento, não foi possível cruzar",
+            "would_not_cross": "não cruzou, não cruzada, impossível cruzar, não cruzável, insucesso do cruzamento, não foi possível cruzar, insucesso?",
             "dissection_plane": "disseção, dissecção, plano de disseção, plano de dissecção, falso lúmen, sem reentrada",
             "perforation": "perfuração, perfurada, rotura, ruptura",
             "puncture_failed": "punção falhada, falha de punção, insucesso da punção, acesso falhado, falha na punção",
@@ -214,7 +235,7 @@ PORTUGUESE = TradeWords(
             "death": "morte, óbito, fatal, falecimento",
         },
         "event": {
-            "seen": "visto, consulta, visita, controlo, controle, seguimento, contacto, vivo, sem eventos, reavaliação",
+            "seen": "visto, consulta, visita, controlo, controle, seguimento, contacto, vivo, sem eventos, reavaliação, retorno",
             "target_lesion_revascularization": "TLR, revascularização da lesão alvo, reintervenção, re-intervenção, revascularização?, nova intervenção",
             "target_lesion_occluded": "reoclusão, re-oclusão, oclusão, lesão alvo ocluída, oclusão da lesão alvo",
             "bypass": "bypass, cirurgia de bypass, ponte",

@@ -89,7 +89,11 @@ SPANISH = TradeWords(
         "event": "evento, tipo de evento, resultado, desenlace, suceso, estado?, hallazgo, evento de seguimiento",
     },
     codes={
-        "sex": {"female": "mujer, femenino, f, hembra", "male": "hombre, masculino, m, varón, h", "other": "otro, x, indeterminado, otros"},
+        "sex": {
+            "female": "mujer, femenino, f, hembra",
+            "male": "hombre, masculino, m, varón, h",
+            "other": "otro, x, indeterminado, otros",
+        },
         "diabetes": {
             "none": "no, ninguna, sin diabetes, no diabético, ausente",
             "non_insulin": "no insulinodependiente, sin insulina, ADO, antidiabéticos orales, oral, DMNID, orales, no insulín dependiente, dieta, tipo 2 no insulina",
@@ -105,13 +109,19 @@ SPANISH = TradeWords(
             "former": "exfumador, ex-fumador, ex fumador, antiguo, previo, ex, pasado",
             "current": "fumador, actual, activo, fumador activo, fuma, sí",
         },
-        "side": {"left": "izquierda, izquierdo, izq, i, izda, pierna izquierda", "right": "derecha, derecho, dcha, der, d, dcho, pierna derecha"},
+        "side": {
+            "left": "izquierda, izquierdo, izq, i, izda, pierna izquierda",
+            "right": "derecha, derecho, dcha, der, d, dcho, pierna derecha",
+        },
         "urgency": {
             "elective": "programado, programada, electivo, electiva",
             "urgent": "urgente, preferente, urgencia diferida",
             "emergency": "emergencia, emergente, urgencia vital, inmediata",
         },
-        "planned_approach": {"antegrade": "anterógrado, anterógrada, desde arriba, ante", "retrograde": "retrógrado, retrógrada, desde abajo, retro"},
+        "planned_approach": {
+            "antegrade": "anterógrado, anterógrada, desde arriba, ante",
+            "retrograde": "retrógrado, retrógrada, desde abajo, retro",
+        },
         "prior_revascularization": {
             "none": "ninguna, no, ninguno, nunca",
             "endovascular": "endovascular, angioplastia, endo, ATP, stent, percutánea",
@@ -127,8 +137,14 @@ SPANISH = TradeWords(
             "moderate": "moderada, moderado, media",
             "severe": "grave, severa, severo, intensa, masiva",
         },
-        "proximal_cap": {"concave": "cóncavo, cóncava, afilado, afilada, cónico", "convex": "convexo, convexa, romo, roma, abombado, plano, cúpula"},
-        "distal_cap": {"concave": "cóncavo, cóncava, afilado, afilada, cónico", "convex": "convexo, convexa, romo, roma, abombado, plano, cúpula"},
+        "proximal_cap": {
+            "concave": "cóncavo, cóncava, afilado, afilada, cónico",
+            "convex": "convexo, convexa, romo, roma, abombado, plano, cúpula",
+        },
+        "distal_cap": {
+            "concave": "cóncavo, cóncava, afilado, afilada, cónico",
+            "convex": "convexo, convexa, romo, roma, abombado, plano, cúpula",
+        },
         "prior_bypass": {
             "none": "no, ninguno, sin bypass, ninguna",
             "patent": "permeable, abierto, bypass permeable, injerto permeable",
@@ -140,13 +156,16 @@ SPANISH = TradeWords(
             "lateral_plantar": "plantar lateral, plantar externa, planta lateral, plantar externo",
             "medial_calcaneal": "calcáneo medial, calcáneo interno, talón medial, calcánea medial, talón interno",
             "lateral_calcaneal": "calcáneo lateral, calcáneo externo, talón lateral, calcánea lateral, talón externo",
-            "anterior_perforator": "perforante anterior, perforante, tobillo anterior, tobillo externo",
+            "anterior_perforator": "perforante anterior, perforante, tobillo anterior, tobillo externo, tobillo?",
         },
         "approach": {
             "antegrade": "anterógrado, anterógrada, desde arriba, arriba, ante",
             "retrograde": "retrógrado, retrógrada, desde abajo, abajo, retro",
         },
-        "crossed": {"true": "cruzada, cruzado, éxito, exitoso, conseguido", "false": "no cruzada, no cruzado, fracaso, fallido, no conseguido, sin éxito"},
+        "crossed": {
+            "true": "cruzada, cruzado, éxito, exitoso, conseguido",
+            "false": "no cruzada, no cruzado, fracaso, fallido, no conseguido, sin éxito",
+        },
         "access_site": {
             "common_femoral_ipsilateral": "femoral común ipsilateral, AFC ipsilateral, ingle ipsilateral, femoral ipsilateral, FC ipsilateral, femoral común homolateral, ingle homolateral",
             "common_femoral_contralateral": "femoral común contralateral, AFC contralateral, ingle contralateral, femoral contralateral, FC contralateral, cross-over, crossover",
@@ -161,17 +180,23 @@ SPANISH = TradeWords(
             "pedal_arch": "arco plantar, arcada plantar, arco pedio, por arco plantar, pedal loop, arcada",
             "through_bypass": "a través del bypass, por bypass, bypass, por el injerto, transbypass, vía bypass",
         },
-        "access_gained": {"true": "conseguido, logrado, éxito, obtenido", "false": "no conseguido, fracaso, fallido, no logrado, no obtenido"},
+        "access_gained": {
+            "true": "conseguido, logrado, éxito, obtenido",
+            "false": "no conseguido, fracaso, fallido, no logrado, no obtenido",
+        },
         "guidance": {
             "ultrasound": "ecografía, eco, ecoguiada, ecoguiado, ultrasonidos, eco-doppler, US, doppler",
             "fluoroscopy_contrast": "escopia con contraste, contraste, roadmap, fluoroscopia con contraste, angiografía, road map",
             "fluoroscopy_calcium": "escopia por calcio, calcio, calcificación, fluoroscopia calcio, escopia calcio, calcificaciones",
-            "surgical_exposure": "disección quirúrgica, quirúrgica, quirúrgico, exposición quirúrgica, abierta, disección, cirugía abierta",
+            "surgical_exposure": "disección quirúrgica, quirúrgica, quirúrgico, exposición quirúrgica, abierta, disección, cirugía abierta, abierto",
         },
-        "sheath": {"sheath": "con introductor, introductor, con, con vaina, sí", "sheathless": "sin introductor, sin, sheathless, sin vaina, no"},
+        "sheath": {
+            "sheath": "con introductor, introductor, con, con vaina, sí",
+            "sheathless": "sin introductor, sin, sheathless, sin vaina, no",
+        },
         "plane": {
-            "intraluminal": "intraluminal, luminal, luz verdadera, endoluminal",
-            "subintimal": "subintimal, sub-intimal, extraluminal",
+            "intraluminal": "intraluminal, luminal, luz verdadera, endoluminal, IL",
+            "subintimal": "subintimal, sub-intimal, extraluminal, SI",
             "mixed": "mixto, ambos, combinado, mixta",
         },
         "rendezvous": {
@@ -182,7 +207,7 @@ SPANISH = TradeWords(
         },
         "stopped_because": {
             "crossed": "cruzado, cruzada, éxito, cruce conseguido, cruce, conseguido",
-            "would_not_cross": "no cruza, no cruzado, no se pudo cruzar, imposible cruzar, fracaso de cruce, no cruzada, no cruzable",
+            "would_not_cross": "no cruza, no cruzado, no se pudo cruzar, imposible cruzar, fracaso de cruce, no cruzada, no cruzable, no pasa, fracaso?",
             "dissection_plane": "disección, plano de disección, falsa luz, sin reentrada",
             "perforation": "perforación, perforado, rotura",
             "puncture_failed": "punción fallida, fallo de punción, fracaso de punción, acceso fallido, punción imposible",
@@ -216,11 +241,11 @@ SPANISH = TradeWords(
         "event": {
             "seen": "visto, visita, revisión, control, consulta, seguimiento, contacto, vivo, sin eventos",
             "target_lesion_revascularization": "TLR, revascularización de la lesión diana, reintervención, re-intervención, revascularización?, nueva intervención",
-            "target_lesion_occluded": "reoclusión, re-oclusión, oclusión, lesión diana ocluida, oclusión de la lesión diana",
+            "target_lesion_occluded": "reoclusión, re-oclusión, oclusión, lesión diana ocluida, oclusión de la lesión diana, trombosis",
             "bypass": "bypass, cirugía de bypass, derivación",
             "minor_amputation": "amputación menor, amputación de dedo, amp menor",
             "major_amputation": "amputación mayor, amp mayor, amputación de pierna",
-            "wound_healed": "herida cicatrizada, cicatrización, cicatrizada, curación, herida curada, cicatrizado",
+            "wound_healed": "herida cicatrizada, cicatrización, cicatrizada, curación, herida curada, cicatrizado, curado, curada",
             "death": "muerte, fallecido, éxitus, fallecimiento, defunción, fallecida",
         },
     },
