@@ -114,14 +114,14 @@ def rows_read(e: ShownEdition) -> Table:
 
 
 def reasons(e: ShownEdition) -> Table:
-    """Why rows were set aside and values blanked, and what is odd in rows that were used."""
-    what = {"row": "row set aside", "value": "value left blank", "warning": "odd, used as it is"}
+    """Why rows were set aside and values blanked, and what is doubtful in rows that were kept."""
+    what = {"row": "row set aside", "value": "value left blank", "warning": "row kept, but doubtful"}
     return Table(
-        "What was not as it should be. The rule is named; a row or a value that broke it was not used, unless it is only odd.",
+        "What was not as it should be. The rule is named; a row or a value that broke it was not used, unless it is only doubtful.",
         ("Table", "What happened", "Rule broken", "Times"),
         tuple((_table(r.table), what[r.what], r.reason, count(r.count)) for r in e.reasons),
         frozenset({0, 1, 2}),
-        nothing="No row was set aside, no value was left blank, and nothing is odd.",
+        nothing="No row was set aside, no value was left blank, and no row is doubtful.",
     )
 
 

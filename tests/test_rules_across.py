@@ -126,9 +126,9 @@ def test_a_row_that_is_set_aside_draws_no_warning_besides() -> None:
     assert listed(accepted) == [("row", "attempts", 2, None, "an attempt before it on its lesion is missing")]
 
 
-def test_the_report_names_what_is_odd_among_the_data_quality() -> None:
+def test_the_report_names_what_is_doubtful_among_the_data_quality() -> None:
     page = strategy_page(edition(reasons=(ReasonCount("attempts", "warning", "the route is odd", 12),)))
-    assert "odd, used as it is" in page and "the route is odd" in page
+    assert "row kept, but doubtful" in page and "the route is odd" in page
 
 
 # Follow-up

@@ -170,7 +170,7 @@ def absent(e: Edition) -> str:
         ({"case_mix": ()}, "No share of a lesion trait can be shown"),
         (
             {"reasons": (), "missing": (), "flow": (), "table_counts": ()},
-            "No row was set aside, no value was left blank, and nothing is odd.",
+            "No row was set aside, no value was left blank, and no row is doubtful.",
         ),
     ],
 )
