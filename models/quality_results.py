@@ -113,7 +113,10 @@ class Volume:
 
 @dataclass(frozen=True, slots=True)
 class NumberSpread:
-    """A numeric column: all None but n and missing where fewer than SMALLEST_GROUP values are recorded."""
+    """A numeric column: all None but n and missing where fewer than SMALLEST_GROUP values are recorded.
+
+    Of a year of birth the minimum and the maximum are always None: they are those of one patient each.
+    """
 
     table: str
     column: str

@@ -238,6 +238,8 @@ def _numbers(frames: Mapping[str, pl.DataFrame], measurements: Sequence[Values])
         spread: Sequence[float | None] = (None,) * 5
         if len(values) >= SMALLEST_GROUP:
             quartiles = np.quantile(values, (0.25, 0.5, 0.75))
-            spread = (float(values.min()), *(float(q) for q in quartiles), float(values.max()))
+            # The first and the last year of birth are those of one patient each, the first perhaps of one over 89.
+            ends = (None, None) if column == "birth_year" else (float(values.min()), float(values.max()))
+            spread = (ends[0], *(float(q) for q in quartiles), ends[1])
         found.append(NumberSpread(name, column, described.unit, described.limits, len(values), missing, *spread))
     return tuple(found)

@@ -192,11 +192,12 @@ def _numbers(numbers: tuple[NumberSpread, ...]) -> Table:
         limits = [_number(limit, n.unit) for limit in n.limits or ()]
         accepted = unbroken(" to ".join(limits)) if limits else ABSENT
         told = (n.median, n.lower_quartile, n.upper_quartile, n.minimum, n.maximum)
-        if n.minimum is None:
+        if n.median is None:
             texts = [HIDDEN if n.n else ABSENT] * 3
         else:
             median, lower, upper, least, most = (_number(value, n.unit) for value in told)
-            texts = [median, unbroken(f"{lower} to {upper}"), unbroken(f"{least} to {most}")]
+            ends = HIDDEN if n.minimum is None else unbroken(f"{least} to {most}")
+            texts = [median, unbroken(f"{lower} to {upper}"), ends]
         return (n.column, n.unit if n.unit != "year" else "", count(n.n), count(n.missing), *texts, accepted)
 
     return Table(

@@ -442,6 +442,9 @@ def test_numbers_and_codes_are_told_as_they_were_read() -> None:
     values = tables["lesions"]["length_mm"]
     assert (length.n, length.missing, length.unit) == (values.len() - values.null_count(), values.null_count(), "mm")
     assert (length.minimum, length.median, length.maximum) == (values.min(), values.median(), values.max())
+    # The first and the last year of birth would be those of one patient each.
+    born = next(n for n in summary.numbers if n.column == "birth_year")
+    assert born.median is not None and (born.minimum, born.maximum) == (None, None)
     segment = next(c for c in summary.codes if c.column == "segment")
     assert dict(segment.codes) == {code: int((tables["lesions"]["segment"] == code).sum()) for code, _ in segment.codes}
     grades = [c for c in summary.codes if c.column.startswith("calcium_grade")]
