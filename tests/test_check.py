@@ -40,7 +40,8 @@ def test_valid_rows_are_used_as_they_are() -> None:
     accepted = check(tables)
     for name, frame in tables.items():
         assert_frame_equal(accepted.frames[name], frame)
-    assert accepted.set_aside.is_empty() and accepted.blanked.is_empty() and accepted.reasons == ()
+    assert accepted.set_aside.is_empty() and accepted.blanked.is_empty() and accepted.warned.is_empty()
+    assert accepted.reasons == ()
 
 
 def test_text_and_typed_frames_give_the_same_tables() -> None:

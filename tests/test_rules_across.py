@@ -12,6 +12,7 @@ from pipeline.result_tables import counts_table, set_aside_table
 from pipeline.rules import Rule, across_columns
 from pipeline.rules_across import ABOVE, ACROSS, BEYOND
 from reports.strategy import strategy_page
+from synthetic_data.foreign import foreign_service
 from synthetic_data.rows import rows, valid_tables
 from synthetic_data.service import invent
 from tests.edition_example import edition
@@ -207,6 +208,10 @@ def test_without_a_day_of_receipt_no_date_is_too_late() -> None:
 def test_an_invented_service_breaks_no_rule() -> None:
     # Large enough that a complication of the days after the procedure could meet an early death.
     assert check(invent(60_000, 2).tables, received=date(2025, 12, 31)).reasons == ()
+
+
+def test_the_invented_german_site_breaks_no_rule_before_faults_are_planted_in_it() -> None:
+    assert check(foreign_service().tables, received=date(2025, 12, 31)).reasons == ()
 
 
 def test_the_rows_helper_gives_a_second_attempt_that_breaks_no_rule() -> None:
