@@ -204,26 +204,34 @@ class _Means:
 
 
 def _sites_and_quarters(column: Values, means: _Means, where: Places) -> Iterator[Finding]:
+    """Sites whose unit seems to change at a quarter; then, of those that keep theirs, the ones far from the others."""
     quarters = max(len(where.quarters), 1)
-    odd_sites = set(np.flatnonzero(_may_be_far(means.by_site[None, :])[0]).tolist())
-    jumping = set(np.flatnonzero(_may_be_far(means.by_quarter).any(axis=1)).tolist())
-    for site in sorted(odd_sites | jumping):
-        name = "" if where.sites == (NO_SITE,) else where.sites[site]
-        here = column.site == site
+    by_site = means.by_site.copy()
+    for site in np.flatnonzero(_may_be_far(means.by_quarter).any(axis=1)).tolist():
         stretch = _odd_stretch(column, means.by_quarter[site], site * quarters)
         if stretch is not None:
-            first, last = stretch
-            then = here & (column.cell >= site * quarters + first) & (column.cell <= site * quarters + last)
-            median, usual = float(np.median(column.values[then])), float(np.median(column.values[here & ~then]))
-            when = where.quarters[first]
-            until = " on" if last == quarters - 1 else "" if last == first else f" to {where.quarters[last]}"
-            compared = f"{'in' if last == first and not until else 'from'} {when}{until}"
-            yield _doubt(column.measured, median, usual, compared, "otherwise", int(then.sum()), name, when)
-        elif site in odd_sites and _far(means.by_site, site):
+            by_site[site] = np.nan
+            yield _in_a_stretch(column, site, *stretch, where)
+    for site in np.flatnonzero(_may_be_far(by_site[None, :])[0]).tolist():
+        if _far(by_site, site):
+            here = column.site == site
             median, usual = float(np.median(column.values[here])), float(np.median(column.values[~here]))
             # Of two sites that differ, the one whose median is usual is not the one to ask.
             if not _usual(column.measured, median) or _usual(column.measured, usual):
+                name = where.sites[site]
                 yield _doubt(column.measured, median, usual, "here", "at the other sites", int(here.sum()), name, "")
+
+
+def _in_a_stretch(column: Values, site: int, first: int, last: int, where: Places) -> Finding:
+    quarters = len(where.quarters)
+    here = column.site == site
+    then = here & (column.cell >= site * quarters + first) & (column.cell <= site * quarters + last)
+    median, usual = float(np.median(column.values[then])), float(np.median(column.values[here & ~then]))
+    when = where.quarters[first]
+    until = " on" if last == quarters - 1 else "" if last == first else f" to {where.quarters[last]}"
+    told = f"{'from' if until else 'in'} {when}{until}"
+    name = "" if where.sites == (NO_SITE,) else where.sites[site]
+    return _doubt(column.measured, median, usual, told, "otherwise", int(then.sum()), name, when)
 
 
 def _odd_stretch(column: Values, means: Floats, first_cell: int) -> tuple[int, int] | None:
@@ -298,9 +306,12 @@ def _doubt(
 
 
 def _guess(measured: Measured, median: float, usual: float) -> str:
-    """The unit in which the median would come nearest to `usual`, within a usual range; "" for none."""
-    fits = [(unit, factor) for unit, factor in measured.doubted_units if _usual(measured, median * factor)]
-    return min(fits, key=lambda unit: abs(log(median * unit[1] / usual)))[0] if fits and median > 0 < usual else ""
+    """The unit in which the median would come nearest to `usual`, and near enough; "" for none."""
+    if median <= 0 or usual <= 0:
+        return ""
+    off = {unit: abs(log(median * factor / usual)) for unit, factor in measured.doubted_units}
+    best = min(off, key=lambda unit: off[unit], default="")
+    return best if best and off[best] < log(ANOTHER_UNIT) else ""
 
 
 def _plain(value: float) -> str:
