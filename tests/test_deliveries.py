@@ -1,27 +1,18 @@
-"""Deliveries: what a later export adds, corrects and leaves out, and every earlier report again."""
+"""Deliveries: what a later export adds, corrects and leaves out."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
-import duckdb
 import polars as pl
 import pytest
+from deliveries_example import DROP, KEEP, Service, history, in_three, key_of, outputs, with_faults
 
 from pipeline import flow
-from pipeline.as_of import rebuild
 from pipeline.faults import NeedsMending
-from pipeline.flow import Request, Work
-from pipeline.identity import key_text, pseudonyms
 from synthetic_data.rows import valid_tables
 from synthetic_data.service import invent
-
-KEY = b"a key for tests, sixteen and more"
-Tables = Mapping[str, pl.DataFrame]
 
 
 @pytest.fixture(autouse=True)
@@ -30,108 +21,9 @@ def _no_charts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(flow, "strategy_page", repr)
 
 
-@dataclass
-class Service:
-    """A service that delivers into one folder, each export from a folder of its own."""
-
-    folder: Path
-    out: Path = field(init=False)
-    exports: int = 0
-
-    def __post_init__(self) -> None:
-        self.out = self.folder / "out"
-
-    def deliver(
-        self, tables: Tables, plan: str = "", mapping: str = "", key: bytes = KEY, day: date | None = None
-    ) -> Work:
-        self.exports += 1
-        export = self.folder / f"export-{self.exports}"
-        export.mkdir()
-        for name, frame in tables.items():
-            frame.write_csv(export / f"{name}.csv")
-        return self.run(export, plan, mapping, key, day)
-
-    def run(
-        self, export: Path, plan: str = "", mapping: str = "", key: bytes = KEY, day: date | None = None, **more: bool
-    ) -> Work:
-        request = Request(
-            export,
-            self.out,
-            mapping=self._written("mapping.toml", mapping),
-            plan=self._written("plan.toml", plan),
-            key=key,
-            received=day,
-            **more,
-        )
-        return flow.run(request, engine="direct")
-
-    def _written(self, name: str, text: str) -> Path | None:
-        if not text:
-            return None
-        (self.folder / name).write_text(text, encoding="utf-8")
-        return self.folder / name
-
-    def csv(self, name: str) -> pl.DataFrame:
-        return pl.read_csv(self.out / "results" / f"{name}.csv")
-
-    def sql(self, query: str) -> list[tuple[object, ...]]:
-        with duckdb.connect(str(self.out / "service.duckdb"), read_only=True) as connection:
-            return connection.sql(query).fetchall()
-
-
-KEEP, DROP = 'withdrawn_rows = "keep"', 'withdrawn_rows = "drop"'
-
-
 @pytest.fixture
 def service(tmp_path: Path) -> Service:
     return Service(tmp_path)
-
-
-def outputs(out: Path) -> dict[str, bytes]:
-    """What must be the same to the last byte: every results file, the report and the edition."""
-    found = {f"results/{path.name}": path.read_bytes() for path in (out / "results").glob("*.csv")}
-    found |= {f"report/{path.name}": path.read_bytes() for path in (out / "report").iterdir()}
-    return found | {"edition.json": (out / "edition.json").read_bytes()}
-
-
-def history(out: Path) -> dict[str, list[tuple[object, ...]]]:
-    """Every line of every table of the history."""
-    with duckdb.connect(str(out / "service.duckdb"), read_only=True) as connection:
-        names = connection.sql("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'history'").fetchall()
-        return {name: sorted(connection.sql(f"FROM history.{name}").fetchall(), key=repr) for (name,) in names}
-
-
-def key_of(column: str, value: str) -> str:
-    return key_text(column, pseudonyms(pl.Series(column, [value]), column, KEY))[0]
-
-
-def rows_of(tables: Tables, where: pl.Expr) -> dict[str, pl.DataFrame]:
-    """The procedures that fulfil a condition, with all that belongs to them."""
-    procedures = tables["procedures"].filter(where)
-    lesions = tables["lesions"].join(procedures, on="procedure_id", how="semi", maintain_order="left")
-    return {
-        "patients": tables["patients"].join(procedures, on="patient_id", how="semi", maintain_order="left"),
-        "procedures": procedures,
-        "lesions": lesions,
-        "attempts": tables["attempts"].join(lesions, on="lesion_id", how="semi", maintain_order="left"),
-        "complications": tables["complications"].join(procedures, on="procedure_id", how="semi", maintain_order="left"),
-    }
-
-
-def in_three(tables: Tables) -> list[dict[str, pl.DataFrame]]:
-    """A service's tables as three exports, each with the procedures of a third of the time and the follow-up of a third."""
-    days = tables["procedures"]["procedure_date"].sort()
-    first, second = days[len(days) // 3], days[2 * len(days) // 3]
-    day = pl.col("procedure_date")
-    parts = [rows_of(tables, day < first), rows_of(tables, day.is_between(first, second, closed="left"))]
-    parts.append(rows_of(tables, day >= second))
-    never_treated = tables["patients"].join(tables["procedures"], on="patient_id", how="anti", maintain_order="left")
-    parts[0]["patients"] = pl.concat([parts[0]["patients"], never_treated])
-    contacts = tables["follow_up"]
-    size = len(contacts) // 3
-    for number, part in enumerate(parts):
-        part["follow_up"] = contacts[number * size : None if number == 2 else (number + 1) * size]
-    return parts
 
 
 # The same export again
@@ -347,7 +239,7 @@ def test_the_plan_can_be_changed_on_the_same_export_and_dropped_rows_come_back(s
 
 
 def test_three_exports_of_a_third_each_give_what_one_whole_export_gives(tmp_path: Path) -> None:
-    tables = _with_faults(invent(400, 11).tables)
+    tables = with_faults(invent(400, 11).tables)
     whole, growing, parts = (Service(tmp_path / name) for name in ("whole", "growing", "parts"))
     for one in (whole, growing, parts):
         one.folder.mkdir()
@@ -366,100 +258,3 @@ def test_three_exports_of_a_third_each_give_what_one_whole_export_gives(tmp_path
     listed = [one.csv("set_aside").drop("row").sort(pl.all()) for one in (whole, parts, growing)]
     assert listed[0].height > 10
     assert listed[0].equals(listed[1]) and listed[0].equals(listed[2])
-
-
-def _with_faults(tables: Tables) -> dict[str, pl.DataFrame]:
-    """Some lengths out of limits, some attempts without their outcome, a procedure without a patient."""
-    number = pl.int_range(pl.len())
-    lesions = tables["lesions"].with_columns(
-        length_mm=pl.when(number % 50 == 7).then(5000.0).otherwise("length_mm"),
-        segment=pl.when(number % 90 == 11).then(pl.lit("thigh")).otherwise("segment"),
-    )
-    attempts = tables["attempts"].with_columns(crossed=pl.when(number % 60 != 13).then("crossed"))
-    procedures = tables["procedures"].with_columns(
-        patient_id=pl.when(number == 5).then(pl.lit("nobody")).otherwise("patient_id")
-    )
-    return {**tables, "lesions": lesions, "attempts": attempts, "procedures": procedures}
-
-
-# Any earlier report again
-
-
-@pytest.fixture(scope="module")
-def grown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Service, list[dict[str, bytes]]]:
-    """Three deliveries with broken rows, corrections, additions and withdrawals, and what each report was."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(flow, "strategy_page", repr)
-        one = Service(tmp_path_factory.mktemp("grown"))
-        tables = _with_faults(invent(300, 21).tables)
-        first, second, third = in_three(tables)
-        found = []
-        service_days = (date(2026, 1, 9), date(2026, 4, 9), date(2026, 7, 9))
-        one.deliver(first, day=service_days[0])
-        found.append(outputs(one.out))
-        second["lesions"] = pl.concat([second["lesions"], first["lesions"][3:9].with_columns(length_mm=pl.lit(77.0))])
-        one.deliver(second, KEEP, day=service_days[1])
-        found.append(outputs(one.out))
-        one.deliver(third, DROP + "\nlevel = 0.9", day=service_days[2])
-        found.append(outputs(one.out))
-    return one, found
-
-
-@pytest.mark.parametrize("number", [1, 2, 3])
-def test_an_earlier_report_is_rebuilt_to_the_last_byte(
-    number: int, grown: tuple[Service, list[dict[str, bytes]]]
-) -> None:
-    one, found = grown
-    before = {path: path.read_bytes() for path in (one.out / ".current").rglob("*") if path.is_file()}
-    work = rebuild(one.out, number)
-    assert work.request.out == one.out / "as_of" / str(number)
-    assert outputs(work.request.out) == found[number - 1]
-    assert {path: path.read_bytes() for path in (one.out / ".current").rglob("*") if path.is_file()} == before
-
-
-@pytest.mark.parametrize(
-    ("day", "number"), [(date(2026, 1, 9), 1), (date(2026, 4, 8), 1), (date(2026, 4, 9), 2), (date(2030, 1, 1), 3)]
-)
-def test_a_day_stands_for_the_last_delivery_received_by_then(
-    day: date, number: int, grown: tuple[Service, list[dict[str, bytes]]]
-) -> None:
-    one, found = grown
-    assert outputs(rebuild(one.out, day).request.out) == found[number - 1]
-
-
-def test_an_earlier_report_can_be_made_by_another_plan(grown: tuple[Service, list[dict[str, bytes]]]) -> None:
-    one, _ = grown
-    plan = one.folder / "other.toml"
-    plan.write_text("level = 0.8")
-    work = rebuild(one.out, 1, plan=plan)
-    assert work.edition.level == 0.8
-    assert json.loads((one.out / "as_of" / "1" / "manifest.json").read_text())["delivery"]["number"] == 1
-
-
-def test_the_history_of_an_earlier_report_ends_with_its_delivery_and_can_be_gone_on_from(
-    grown: tuple[Service, list[dict[str, bytes]]], tmp_path: Path
-) -> None:
-    one, found = grown
-    work = rebuild(one.out, 1)
-    kept = history(work.request.out)
-    assert {line[0] for line in kept["deliveries"]} == {1}
-    assert {line[-1] for line in kept["lesions"]} == {None}
-    again = Service(tmp_path)
-    again.out = work.request.out
-    (tmp_path / "plan.toml").write_text(KEEP)
-    again.run(one.folder / "export-2", KEEP, day=date(2026, 4, 9))
-    assert outputs(again.out) == found[1]
-
-
-@pytest.mark.parametrize(("when", "says"), [(7, "no such delivery"), (date(2020, 1, 1), "1 \\(2026-01-09\\)")])
-def test_a_delivery_that_never_was_is_told_with_those_that_are(
-    when: int | date, says: str, grown: tuple[Service, list[dict[str, bytes]]]
-) -> None:
-    with pytest.raises(NeedsMending, match=says):
-        rebuild(grown[0].out, when)
-
-
-def test_there_is_nothing_to_rebuild_where_nothing_was_run(tmp_path: Path) -> None:
-    with pytest.raises(NeedsMending, match=r"there is no service\.duckdb"):
-        rebuild(tmp_path / "none", 1)
-    assert not (tmp_path / "none").exists()
