@@ -80,12 +80,14 @@ def _decoded(data: bytes, name: str, stated: str | None) -> tuple[bytes, str]:
         return _mended(data[len(codecs.BOM_UTF8) :])
     for mark, encoding in _MARKS:
         if data.startswith(mark):
-            return _strictly(_even(data[len(mark) :], encoding), encoding, name), encoding
+            return _strictly(data[len(mark) :], encoding, name), encoding
     if b"\x00" in data:
         without = data.rstrip(b"\x00")
         wide = _wide_encoding(without)
         if wide is not None:
-            return _strictly(_even(without, wide), wide, name), wide
+            # A last letter whose own zero went with the padding has it back.
+            whole = without + b"\x00" * (len(without) % 2) if len(without) < len(data) else without
+            return _strictly(whole, wide, name), wide
         if without.count(0) > _MOST_NULS * len(without):
             raise NeedsMending(f"{name}: not text, or damaged; export it again as CSV")
     if data.isascii() or _is_utf8(data):
@@ -109,12 +111,6 @@ def _wide_encoding(data: bytes) -> str | None:
     if max(even, odd) > 0.4 * half and min(even, odd) < 0.1 * half:
         return "utf-16-le" if odd > even else "utf-16-be"
     return None
-
-
-def _even(data: bytes, encoding: str) -> bytes:
-    """The data with a last sign made whole that lost its zeros with those that padded the file."""
-    width = 4 if encoding.startswith("utf-32") else 2
-    return data + b"\x00" * (-len(data) % width) if encoding.endswith("le") and len(data) % width else data
 
 
 def _is_utf8(data: bytes) -> bool:
