@@ -66,11 +66,11 @@ def summarize(
 
     From `read` come the row numbers in the file; without it used rows are numbered from 1. Tables in memory need neither.
     """
-    frames = accepted.frames
+    frames, numbers = _in_file_order(accepted.frames, _row_numbers(accepted, read or {}))
     where = places(frames)
     tallied = tallies(frames, where)
     measurements = recorded_values(frames, where)
-    odd, looks = oddities(frames, where, tallied, measurements, _row_numbers(accepted, read or {}))
+    odd, looks = oddities(frames, where, tallied, measurements, numbers)
     procedures = where.rows["procedures"]
     shown = periods(where.quarters, procedures.sum(axis=0))
     largest = np.argsort(-procedures.sum(axis=1), kind="stable")[:SITES_SHOWN]
@@ -112,6 +112,18 @@ def _row_numbers(accepted: Accepted, read: Mapping[str, pl.DataFrame | TableRows
             found = kept if len(kept) == used.height else found
         numbers[name] = found
     return numbers
+
+
+def _in_file_order(
+    frames: Mapping[str, pl.DataFrame], numbers: Mapping[str, Ints]
+) -> tuple[dict[str, pl.DataFrame], dict[str, Ints]]:
+    """The rows as they stand in the files: a run puts them in the order of their keys, where nothing looks copied down."""
+    ordered, sorted_numbers = dict(frames), dict(numbers)
+    for name, rows in numbers.items():
+        if (rows[1:] < rows[:-1]).any():
+            order = np.argsort(rows, kind="stable")
+            ordered[name], sorted_numbers[name] = frames[name][order], rows[order]
+    return ordered, sorted_numbers
 
 
 def _intake(accepted: Accepted, sources: Sequence[SourceFile]) -> tuple[TableIntake, ...]:

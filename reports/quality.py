@@ -14,6 +14,7 @@ from reports.notation import ABSENT, HIDDEN, count, percent, unbroken
 from reports.table_text import Table
 from reports.wording import CAUTIONS, CAVEAT
 
+NUMBERS_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} values, or one patient's year of birth."
 HIDDEN_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} procedures."
 # Steps of the heat table: the share missing from which a cell has the shade. The number stands in the cell as well.
 HEAT_STEPS = (0.05, 0.2, 0.5, 0.8)
@@ -73,6 +74,7 @@ def quality_page(summary: QualitySummary) -> str:
         numbers=_numbers(summary.numbers),
         codes=[(name, _codes(summary.codes, name)) for name in dict.fromkeys(c.table for c in summary.codes)],
         hidden_note=HIDDEN_NOTE,
+        numbers_note=NUMBERS_NOTE,
         caveat=CAVEAT,
         cautions=CAUTIONS,
     )

@@ -297,6 +297,19 @@ def test_values_copied_down_are_told_by_their_rows() -> None:
     assert "rows 601 to 612" in copied.finding
 
 
+def test_copies_are_found_in_the_order_of_the_file_whatever_the_order_of_the_rows() -> None:
+    tables = PLANTED["a length filled down"][0]()
+    read = {
+        name: frame.with_row_index("row", offset=2).with_columns(pl.col("row").cast(pl.Int64))
+        for name, frame in tables.items()
+    }
+    read["lesions"] = read["lesions"].sample(fraction=1, shuffle=True, seed=2)
+    accepted = check({name: frame.with_columns(fault=pl.lit(None, dtype=pl.String)) for name, frame in read.items()})
+    copied = [o for o in summarize(accepted, read=read).summary.oddities if o.kind == "copied down"]
+    assert len(copied) == 1
+    assert "rows 602 to 613" in copied[0].finding  # the header is row 1
+
+
 def test_no_finding_names_a_day() -> None:
     for planted, (make, _) in PLANTED.items():
         text = str([asdict(o) for o in found(make())])
