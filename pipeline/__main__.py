@@ -185,9 +185,11 @@ def draft_mapping(
     What is not sure is written as a comment that begins with "decide:" and is not used until you decide. Read it line by line,
     mend it, and give it to check or run with --mapping.
     """
-    from pipeline.draft import draft_export, in_short, keep, written
+    from pipeline.draft import draft_export, in_short, keep, must_be_new, written
 
     _must_be_folder(tables)
+    if out is not None:
+        must_be_new(out)
     tell = _teller()
     tell("Looking at headers and values")
     draft = draft_export(tables)

@@ -19,7 +19,7 @@ from pipeline.draft.written import in_short, written
 from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
 
-__all__ = ["Draft", "draft_export", "in_short", "keep", "written"]
+__all__ = ["Draft", "draft_export", "in_short", "keep", "must_be_new", "written"]
 
 
 def draft_export(folder: Path) -> Draft:
@@ -57,18 +57,26 @@ def draft_export(folder: Path) -> Draft:
     )
 
 
+def must_be_new(path: Path) -> None:
+    """Raises NeedsMending when there is something of this name, so that it is told before any work is done."""
+    if os.path.lexists(path):
+        raise NeedsMending(_not_written_over(path))
+
+
 def keep(text: str, path: Path) -> None:
     """Saves the text in a new file that only its owner can read. Raises NeedsMending when there is one already, or none can be made."""
     try:
         handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
     except FileExistsError:
-        raise NeedsMending(
-            f"{path}: there is a file of this name, which is not written over; give another to --out"
-        ) from None
+        raise NeedsMending(_not_written_over(path)) from None
     except OSError as error:
         raise NeedsMending(f"{path}: the file cannot be made ({error.strerror}); give another to --out") from None
     with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
         file.write(text)
+
+
+def _not_written_over(path: Path) -> str:
+    return f"{path}: there is a file of this name, which is not written over; give another to --out"
 
 
 def _unheaded(sheets: tuple[Sheet, ...]) -> Iterator[str]:

@@ -56,8 +56,13 @@ class _Candidate:
 
 def pair(table: Table, sheet: Sheet, language: str, keys: Keys) -> tuple[Pair, ...]:
     """The best pairs of the table's columns with the sheet's, in the table's order; each of either at most once."""
+    twice = repeated(sheet.headers)
+    usable = {at for at, header in enumerate(sheet.headers) if header and fold(header) not in twice}
     candidates = [
-        [_candidate(table, column, sheet, position, language, keys) for position in range(len(sheet.headers))]
+        [
+            _candidate(table, column, sheet, position, language, keys) if position in usable else None
+            for position in range(len(sheet.headers))
+        ]
         for column in table.columns
     ]
     totals = np.array([[c.total if c is not None else _NEVER for c in row] for row in candidates], dtype=np.float64)
@@ -123,8 +128,6 @@ def _candidate(
     table: Table, column: Column, sheet: Sheet, position: int, language: str, keys: Keys
 ) -> _Candidate | None:
     header, held = sheet.headers[position], sheet.columns[position]
-    if not header or fold(header) in repeated(sheet.headers):
-        return None
     found, name, other = name_of(column, header, language)
     fits = keys.get((column.name, position))
     if fits is None:

@@ -9,7 +9,7 @@ from functools import cache
 from math import log
 
 from pipeline.case_tables import TABLES
-from pipeline.draft.words import DOSE_AREA, heading, likeness, pieces, plain, tokens
+from pipeline.draft.words import DOSE_AREA, NUMBERED, heading, likeness, pieces, plain, tokens
 from pipeline.source import fold
 from pipeline.trade_words import LANGUAGES, phrases
 
@@ -81,6 +81,9 @@ class Phrasebook:
                 self._by_piece[piece].add(len(self._phrases))
                 meanings[piece].add(meaning)
             self._phrases.append(phrase)
+        self._by_letter: dict[str, list[str]] = defaultdict(list)
+        for piece in self._by_piece:
+            self._by_letter[piece[0]].append(piece)
         # A word that many meanings share (date, grade) tells little.
         self._weights = {piece: 1 / (1 + log(len(of))) for piece, of in meanings.items()}
         self._weights |= dict.fromkeys(SMALL & self._weights.keys(), _SMALL_WEIGHT)
@@ -112,18 +115,21 @@ class Phrasebook:
         best: dict[tuple[str, str], Found] = {}
         for number in candidates:
             phrase = self._phrases[number]
-            score = 1.0 if phrase.joined == joined else self._score(mine, phrase.pieces, near)
+            score = 1.0 if phrase.joined == joined else self._score(mine, phrase, near)
             key = phrase.meaning, phrase.language
             if score >= _LEAST and (key not in best or score > best[key].score):
                 best[key] = Found(phrase.meaning, phrase.language, phrase.written, score, phrase.doubtful)
         return tuple(sorted(best.values(), key=lambda found: (-found.score, found.meaning, found.language)))
 
     def _near(self, word: str) -> dict[str, float]:
-        return {piece: like for piece in self._by_piece if (like := likeness(word, piece)) > 0}
+        # Words that begin differently are never alike; "id" and "nr" are the exception that likeness makes.
+        alike = (*self._by_letter[word[0]], *(NUMBERED if word in NUMBERED else ()))
+        return {piece: like for piece in alike if piece in self._by_piece and (like := likeness(word, piece)) > 0}
 
-    def _score(self, mine: Sequence[str], theirs: Sequence[str], near: Mapping[str, Mapping[str, float]]) -> float:
+    def _score(self, mine: Sequence[str], phrase: Phrase, near: Mapping[str, Mapping[str, float]]) -> float:
         """Harmonic mean of how much of the phrase is in the name and how much of the name is in the phrase."""
-        if are_opposite(mine, theirs):
+        theirs = phrase.pieces
+        if are_opposite(mine, theirs, NEGATIONS.get(phrase.language, _ANY_NEGATION)):
             return 0.0
         pairs = sorted(
             ((near[word].get(piece, 0.0), i, j) for i, word in enumerate(mine) for j, piece in enumerate(theirs)),
@@ -146,10 +152,10 @@ class Phrasebook:
         return sum(weight * taken.get(at, 0.0) for at, weight in enumerate(weights)) / sum(weights)
 
 
-def are_opposite(mine: Sequence[str], theirs: Sequence[str]) -> bool:
-    """Whether one says the contrary of the other: proximal and distal, or a no that only one of them has."""
+def are_opposite(mine: Sequence[str], theirs: Sequence[str], negations: frozenset[str]) -> bool:
+    """Whether one says the contrary of the other: proximal and distal, or one of the `negations` that only one of them has."""
     here, there = set(mine), set(theirs)
-    if bool(here & NEGATIONS) != bool(there & NEGATIONS):
+    if bool(here & negations) != bool(there & negations):
         return True
     for one, other in _OPPOSITES:
         first, second = bool(here & one), bool(here & other)
@@ -171,8 +177,10 @@ def _plain_words(lists: Iterable[str]) -> frozenset[str]:
     return frozenset(plain(word) for written in lists for word in phrases(written))
 
 
-SMALL = _plain_words(language.small for language in LANGUAGES)
-NEGATIONS = _plain_words(language.negations for language in LANGUAGES)
+# By language: "no" is a no in English, Spanish and Italian, and "in the" in Portuguese.
+NEGATIONS = {language.language: _plain_words([language.negations]) for language in LANGUAGES}
+_ANY_NEGATION = frozenset[str]().union(*NEGATIONS.values())
+SMALL = _plain_words(language.small for language in LANGUAGES) - _ANY_NEGATION
 
 
 @cache

@@ -30,6 +30,7 @@ _NAMED = 0.75  # a heading so much like ours was recognized by its name
 _FEWEST_NAMED = 2  # recognized headings that show that a file's first line is one of headings
 _LONGEST_HEADER = 80  # characters; a longer one is told by its place
 _MUCH, _HALF = 0.6, 0.4  # of a table's columns
+_SEVERAL = 2
 
 
 def draft_table(folder: ExportFolder, found: TableFound, language: str, notes: Sequence[str]) -> TableDraft:
@@ -185,9 +186,12 @@ def _why_this_table(found: TableFound) -> str:
 
 
 def _confidence(found: TableFound) -> Confidence:
+    """A table by its name and columns; without a name, one that lacks several needed columns may be another table altogether."""
     if found.columns >= _MUCH or (found.name and found.columns >= _HALF):
         return "certain"
-    return "likely" if found.columns >= _HALF or found.name else "guess"
+    paired = {pair.column.name for pair in found.pairs}
+    lacking = sum(column.needed and column.name not in paired for column in found.table.columns)
+    return "likely" if found.name or (found.columns >= _HALF and lacking < _SEVERAL) else "guess"
 
 
 def _told(read: AsRead) -> str:

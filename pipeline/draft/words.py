@@ -10,6 +10,7 @@ from difflib import SequenceMatcher
 from functools import cache
 
 NUMBER_WORD, ID_WORD, DOSE_AREA = "nr", "id", "dap"
+NUMBERED = frozenset({NUMBER_WORD, ID_WORD})
 _NUMBER_WORDS = frozenset({"nr", "no", "num", "number", "nummer", "numero", "n", "nro", "nbr"})
 _ID_WORDS = frozenset(
     {"id", "key", "code", "cod", "codigo", "codice", "kennung", "schlussel", "schl", "kurzel", "identifier", "identifiant"}
@@ -143,7 +144,7 @@ def likeness(one: str, other: str) -> float:
     """How much two words look like the same one, from 0 to 1: the same, an abbreviation, or another spelling."""
     if one == other:
         return 1.0
-    if {one, other} == {ID_WORD, NUMBER_WORD}:
+    if {one, other} == NUMBERED:
         return 0.75
     short, long = sorted((one, other), key=len)
     if one.isdigit() or other.isdigit() or not short:
@@ -155,9 +156,9 @@ def likeness(one: str, other: str) -> float:
     if short[0] != long[0]:
         return 0.0
     if len(short) >= 4 and len(long) - len(short) <= 4:
-        ratio = SequenceMatcher(None, short, long, autojunk=False).ratio()
-        if ratio >= _ALIKE:
-            return 0.95 * ratio
+        matcher = SequenceMatcher(None, short, long, autojunk=False)
+        if matcher.quick_ratio() >= _ALIKE and matcher.ratio() >= _ALIKE:
+            return 0.95 * matcher.ratio()
     return 0.6 if 3 <= len(short) <= 6 and _is_skeleton(short, long) else 0.0
 
 

@@ -84,9 +84,9 @@ GERMAN = TradeWords(
         "kind": "Art, Komplikation, Art der Komplikation, Komplikationsart, Typ, Ereignisart, Komplikationstyp, Bezeichnung",
         "severity": "Schwere, Schweregrad, Grad, SIR-Grad, Schweregrad der Komplikation, Komplikationsgrad, SIR, Ausmaß",
         "complication_date": "Komplikationsdatum, Datum, Datum der Komplikation, Ereignisdatum, Datum des Ereignisses, Auftreten, aufgetreten am",
-        "follow_up_id": "Nachsorge-ID, Nachsorgenummer, Kontakt-ID, Kontaktnummer, Verlaufs-ID, Ereignis-ID, Visiten-ID, Kontroll-ID, Kontakt-Nr, Verlaufsnummer",
-        "event_date": "Datum, Ereignisdatum, Datum des Ereignisses, Kontrolldatum, Kontaktdatum, Visitendatum, Nachsorgedatum, Verlaufsdatum, Datum der Kontrolle",
-        "event": "Ereignis, Ereignisart, Befund, Verlaufsereignis, Nachsorgeereignis, Endpunkt, Status?, Ergebnis, Art des Ereignisses",
+        "follow_up_id": "Nachsorge-ID, Nachsorgenummer, Kontakt-ID, Kontaktnummer, Verlaufs-ID, Ereignis-ID, Visiten-ID, Kontroll-ID, Kontakt-Nr, Verlaufsnummer, NS-ID, NS-Nr, NU-ID",
+        "event_date": "Datum, Ereignisdatum, Datum des Ereignisses, Kontrolldatum, Kontaktdatum, Visitendatum, Nachsorgedatum, Verlaufsdatum, Datum der Kontrolle, NS-Datum, NU-Datum",
+        "event": "Ereignis, Ereignisart, Befund, Verlaufsereignis, Nachsorgeereignis, Endpunkt, Status?, Ergebnis, Art des Ereignisses, NS-Ereignis",
     },
     codes={
         "sex": {"female": "weiblich, w, Frau, f", "male": "männlich, m, Mann", "other": "divers, d, sonstiges, x"},
