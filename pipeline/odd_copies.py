@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Rows = Mapping[str, NDArray[np.int64]]
 
+# Limits without another source named are ours.
 SHORTEST_RUN = 5
 NEARBY = 250  # rows to each side of a run in which the value's share is read as well: a file may be sorted
 SORTED = 0.05  # share of steps down (or up) below which a column is sorted, so that runs say nothing; ours, no source

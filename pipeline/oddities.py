@@ -12,7 +12,8 @@ from pipeline.odd_codes import sudden_changes, sudden_gaps
 from pipeline.odd_copies import Rows, copied_down, entered_twice, equal_neighbors
 from pipeline.odd_dates import odd_dates
 from pipeline.odd_findings import as_oddities
-from pipeline.odd_values import digit_preferences, doubtful_units, odd_ages, zeros
+from pipeline.odd_units import doubtful_units
+from pipeline.odd_values import digit_preferences, odd_ages, zeros
 from pipeline.tallies import Tally
 from pipeline.when_and_where import Places
 
