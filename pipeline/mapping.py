@@ -33,6 +33,42 @@ UNIT_FACTORS: Mapping[str, Mapping[str, float]] = {
     "mmHg": {"mmHg": 1.0, "kPa": 1000 / 133.322},
 }
 WORKBOOK_SUFFIXES = (".xlsx", ".xlsm", ".xls", ".ods")
+# Files that people keep tables in, and that are not read.
+_NOT_READ = frozenset(
+    [
+        *(
+            ".xlsb",
+            ".numbers",
+            ".doc",
+            ".docx",
+            ".rtf",
+            ".pdf",
+            ".html",
+            ".htm",
+            ".xml",
+            ".json",
+            ".mdb",
+            ".accdb",
+            ".sqlite",
+        ),
+        *(
+            ".dbf",
+            ".por",
+            ".sas7bcat",
+            ".rds",
+            ".rda",
+            ".rdata",
+            ".jmp",
+            ".rar",
+            ".7z",
+            ".tar",
+            ".tgz",
+            ".bz2",
+            ".xz",
+            ".zst",
+        ),
+    ]
+)
 DECIMAL_SIGNS = (".", ",")
 THOUSANDS_SIGNS = (".", ",", " ", "'")
 NOT_RECORDED = ""  # a code may be mapped to this: the site's word for "we do not know"
@@ -167,9 +203,11 @@ def _file_faults(mapping: TableMapping) -> Iterator[str]:
         inside = PurePath(mapping.file)
         if not mapping.file.strip() or inside.is_absolute() or ".." in inside.parts:
             yield f"file = '{mapping.file}' should be the name of a file inside the folder of tables"
-    workbook = mapping.file is not None and PurePath(mapping.file).suffix.lower() in WORKBOOK_SUFFIXES
-    if mapping.sheet is not None and mapping.file is not None and not workbook:
-        yield f"sheet is given, but '{mapping.file}' is not a workbook (.xlsx)"
+        suffix = PurePath(mapping.file.lower().removesuffix(".gz")).suffix
+        if suffix in _NOT_READ:
+            yield f"file = '{mapping.file}' is of a kind that is not read; save the table as .csv, .xlsx or .parquet"
+        elif mapping.sheet is not None and suffix not in (*WORKBOOK_SUFFIXES, ".zip"):  # an archive may hold a workbook
+            yield f"sheet is given, but '{mapping.file}' is not a workbook (.xlsx)"
     if mapping.encoding is not None:
         try:
             "a".encode(codecs.lookup(mapping.encoding).name)  # codecs that are not of text fail here

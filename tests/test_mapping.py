@@ -122,3 +122,19 @@ def test_a_mapping_that_is_not_there_is_told(tmp_path: Path) -> None:
 def test_a_unit_is_converted_by_its_published_factor(table: str, column: str, unit: str, factor: float) -> None:
     found = unit_factor(next(t for t in TABLES if t.name == table).column(column), unit)
     assert found == pytest.approx(factor, rel=3e-6)  # the published value has seven figures
+
+
+@pytest.mark.parametrize("file", ["cases.xlsb", "cases.pdf", "Cases.TAR.GZ", "cases.docx", "cases.por"])
+def test_a_file_of_a_kind_that_is_not_read_is_told_before_anything_is_read(tmp_path: Path, file: str) -> None:
+    (line,) = faults_of(tmp_path, f"[lesions]\nfile = '{file}'\n")
+    assert (
+        line
+        == f"mapping.toml: [lesions] file = '{file}' is of a kind that is not read; save the table as .csv, .xlsx or .parquet"
+    )
+
+
+@pytest.mark.parametrize("file", ["export.xls", "export.ods", "all.zip", "all.zip/export.xlsx", "export.xlsx.gz"])
+def test_a_sheet_may_be_named_wherever_a_workbook_can_be(tmp_path: Path, file: str) -> None:
+    path = tmp_path / "mapping.toml"
+    path.write_text(f"[lesions]\nfile = '{file}'\nsheet = 'Lesions'\n", encoding="utf-8")
+    assert load_mapping(path).table("lesions").sheet == "Lesions"
