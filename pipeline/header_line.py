@@ -7,7 +7,7 @@ import io
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from pipeline.source import HEADER_WITHIN, Wanted
 
@@ -21,12 +21,12 @@ _HEAD_RECORDS = 1000
 @dataclass(frozen=True, slots=True)
 class Beginning:
     """The header's fields (stripped; none when the file is empty), the sign between fields, the header's last line counted
-    from 1, and the text below it."""
+    from 1, and the byte at which the text below it starts."""
 
     headers: tuple[str, ...]
     separator: str
     line: int
-    body: bytes = field(repr=False)
+    start: int
 
 
 def find_header(text: bytes, *, stated: str | None, wanted: Wanted) -> Beginning:
@@ -35,28 +35,27 @@ def find_header(text: bytes, *, stated: str | None, wanted: Wanted) -> Beginning
     Where none is known: the first line that is cut into as many fields as most lines of the file's beginning, by the sign
     that cuts them most evenly. `stated` is the separator that the mapping gives, None to find it out.
     """
-    above, text, told = _without_separator_line(text)
+    above, position, told = _separator_line(text)
     signs = (stated,) if stated else tuple(dict.fromkeys((told, *SEPARATORS) if told else SEPARATORS))
-    found = _best_line(text, signs, wanted)
+    head = text[position : position + _HEAD_BYTES]
+    found = _best_line(head, signs, wanted)
     if found is None:
-        return Beginning((), stated or told or ",", above, b"")
+        return Beginning((), stated or told or ",", above, len(text))
     fields, sign, lines = found
-    position = 0
     for _ in range(lines):
         end = text.find(b"\n", position)
         position = len(text) if end < 0 else end + 1
-    body = text[position:]
-    headers = tuple(cell.strip() for cell in _reconciled(fields, body, sign))
-    return Beginning(headers, sign, above + lines, body)
+    headers = tuple(cell.strip() for cell in _reconciled(fields, text[position : position + _HEAD_BYTES], sign))
+    return Beginning(headers, sign, above + lines, position)
 
 
-def _without_separator_line(text: bytes) -> tuple[int, bytes, str | None]:
-    """Takes off a first line `sep=;`, which spreadsheets write: lines taken, the rest, and the sign."""
+def _separator_line(text: bytes) -> tuple[int, int, str | None]:
+    """A first line `sep=;`, which spreadsheets write: lines that it takes, bytes that it takes, and the sign."""
     line = _SEPARATOR_LINE.match(text[:200])
     if line is None:
-        return 0, text, None
+        return 0, 0, None
     sign = line[1].decode()
-    return 1, text[line.end() :], None if sign.isalnum() or sign == '"' else sign
+    return 1, line.end(), None if sign.isalnum() or sign == '"' else sign
 
 
 def _best_line(text: bytes, signs: Sequence[str], wanted: Wanted) -> tuple[list[str], str, int] | None:
@@ -134,13 +133,12 @@ def _first_record(text: bytes, sign: str) -> tuple[list[str], int]:
 
 def _records(text: bytes, sign: str) -> list[list[str]]:
     """The first records of `text`, as far as they can be read; the last is left out where it may be cut."""
-    start = text[:_HEAD_BYTES].decode(errors="ignore")
     records: list[list[str]] = []
     try:
-        for record in csv.reader(io.StringIO(start, newline=""), delimiter=sign):
+        for record in csv.reader(io.StringIO(text.decode(errors="ignore"), newline=""), delimiter=sign):
             records.append(record)
             if len(records) == _HEAD_RECORDS:
                 return records
     except csv.Error:
         return records
-    return records[:-1] if len(text) > _HEAD_BYTES else records
+    return records[:-1] if len(text) == _HEAD_BYTES else records

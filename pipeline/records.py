@@ -40,9 +40,9 @@ class Block:
     taken_apart: tuple[tuple[int, list[str], str], ...]
 
 
-def blocks(body: bytes, *, separator: str, fields: int, size: int = BLOCK) -> Iterator[Block]:
-    """`body` (UTF-8, lines ending in LF or CR LF) in blocks of about `size` bytes; every line is in one of them."""
-    position, line = 0, 0
+def blocks(body: bytes, *, separator: str, fields: int, start: int = 0, size: int = BLOCK) -> Iterator[Block]:
+    """`body` (UTF-8, lines ending in LF or CR LF) from `start` on, in blocks of about `size` bytes; every line is in one of them."""
+    position, line = start, 0
     while position < len(body):
         end = _line_end(body, min(position + size, len(body)) - 1)
         lines = _Lines.of(body, position, end, separator)

@@ -25,7 +25,11 @@ _SAMPLE_BYTES = 2_000_000
 
 @dataclass(frozen=True, slots=True)
 class TextSource:
-    """A CSV file, decoded, with its header line found. `body` is UTF-8 and starts at the line `first_line`."""
+    """A CSV file, decoded, with its header line found.
+
+    `text` is the whole of it in UTF-8, not cut, so that it stands in memory once; the records begin at its byte `start`, which
+    is the line `first_line`.
+    """
 
     name: str
     sha256: str
@@ -33,7 +37,8 @@ class TextSource:
     encoding: str
     separator: str
     first_line: int
-    body: bytes = field(repr=False)
+    start: int
+    text: bytes = field(repr=False)
 
     @property
     def epoch(self) -> None:
@@ -42,9 +47,9 @@ class TextSource:
 
     def sample(self, positions: Sequence[int]) -> pl.DataFrame:
         """The first records' values of the columns at `positions`."""
-        start = self.body[:_SAMPLE_BYTES].decode(errors="ignore")
+        begins = self.text[self.start : self.start + _SAMPLE_BYTES].decode(errors="ignore")
         found: list[list[str]] = []
-        reader = csv.reader(io.StringIO(start, newline=""), delimiter=self.separator)
+        reader = csv.reader(io.StringIO(begins, newline=""), delimiter=self.separator)
         try:
             for record in reader:
                 if len(record) == len(self.headers):
@@ -58,7 +63,7 @@ class TextSource:
 
     def blocks(self, positions: Sequence[int]) -> Iterator[pl.DataFrame]:
         """Every record, in blocks: row number, fault, and the columns at `positions`."""
-        for block in blocks(self.body, separator=self.separator, fields=len(self.headers)):
+        for block in blocks(self.text, separator=self.separator, fields=len(self.headers), start=self.start):
             yield self._frame(block, positions)
 
     def rows(self, positions: Sequence[int]) -> pl.DataFrame:
@@ -133,7 +138,8 @@ def open_text(
         encoding=told,
         separator=begins.separator,
         first_line=begins.line + 1,
-        body=begins.body,
+        start=begins.start,
+        text=text,
     )
 
 

@@ -179,9 +179,10 @@ def test_no_bytes_whatever_are_a_traceback(noise: bytes, stated: str | None) -> 
 )
 def test_the_header_is_found_below_titles_and_the_separator_line(above: str, separator: str, line: int) -> None:
     table = separator.join(("Key", "Sex", "x")) + "\n" + separator.join(("P1", "f", "1")) + "\n"
-    begins = find_header((above + table).encode(), stated=None, wanted=WANTED)
+    text = (above + table).encode()
+    begins = find_header(text, stated=None, wanted=WANTED)
     assert (begins.headers, begins.separator, begins.line) == (("Key", "Sex", "x"), separator, line)
-    assert begins.body.decode() == table.split("\n", 1)[1]
+    assert text[begins.start :].decode() == table.split("\n", 1)[1]
 
 
 def test_a_header_over_two_lines_in_quotation_marks_is_one_header() -> None:
