@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.faults import NeedsMending
 from pipeline.mapping import WORKBOOK_SUFFIXES
-from pipeline.packed_files import GZIP_SUFFIX, PACKED_SUFFIXES, ZIP_SUFFIX, Archive, open_archive, unpacked
+from pipeline.packed_files import GZIP_SUFFIX, PACKED_SUFFIXES, ZIP_SUFFIX, Archive, members, open_archive, unpacked
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 PARQUET_SUFFIXES = (".parquet",)
@@ -63,7 +63,8 @@ class ExportFile:
 class ExportFolder:
     """The folder's files. Raises NeedsMending when it cannot be read.
 
-    A workbook or an archive is kept once it is read, as it may hold several tables; other files are not.
+    A workbook or an archive is kept once it is read, as it may hold several tables; other files are not. `unreadable` are the
+    faults of files that may have nothing to do with the export, to be told when a table is not found.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -71,6 +72,8 @@ class ExportFolder:
         self._workbooks: dict[ExportFile, bytes] = {}
         self._archives: dict[Path, Archive] = {}
         self._hashes: dict[Path, str] = {}
+        self._inside: dict[Path, list[ExportFile]] = {}
+        self.unreadable: list[str] = []
         try:
             found = sorted(path for path in folder.iterdir() if path.is_file())
         except OSError as error:
@@ -85,10 +88,17 @@ class ExportFolder:
         return [file for path in self.paths for file in self.inside(path)]
 
     def inside(self, path: Path) -> list[ExportFile]:
-        """The files of the archive at `path`, or the file itself when it is none."""
+        """The files of the archive at `path`, none when it cannot be opened; the file itself when it is no archive."""
         if path.suffix.lower() != ZIP_SUFFIX:
             return [ExportFile(path)]
-        return [ExportFile(path, member) for member in sorted(self._archive(path).members)]
+        if path not in self._inside:
+            try:
+                names = sorted(members(path, name=ExportFile(path).name))
+            except NeedsMending as fault:
+                names = []
+                self.unreadable += fault.lines
+            self._inside[path] = [ExportFile(path, name) for name in names]
+        return self._inside[path]
 
     def content(self, file: ExportFile) -> bytes:
         """The file's bytes, unpacked. Raises NeedsMending when they cannot be had whole."""
@@ -107,6 +117,11 @@ class ExportFolder:
     def sha256(self, file: ExportFile) -> str:
         """SHA-256 of the bytes on the disk, packed as they are; known once the file has been read."""
         return self._hashes[file.path]
+
+    def tell_unreadable(self) -> None:
+        """Raises NeedsMending with what is wrong with each file that could not be looked into."""
+        if self.unreadable:
+            raise NeedsMending(*dict.fromkeys(self.unreadable))
 
     def is_workbook(self, file: ExportFile) -> bool:
         """Whether it is a workbook, and not text or a web page under the name of one."""

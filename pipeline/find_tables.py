@@ -68,6 +68,7 @@ def _find(folder: ExportFolder, table: Table, part: TableMapping, mapping_name: 
         found = _in_archive_of_its_name(folder, table, part, mapping_name)
     if found:
         return _only(found, table)
+    folder.tell_unreadable()  # it may well be in there
     if table.name in MAY_BE_ABSENT:
         return None
     looked_for = ", ".join(f"{table.name}{suffix}" for suffix in (".csv", ".parquet", ".xlsx"))
@@ -91,6 +92,8 @@ def _stated(folder: ExportFolder, table: Table, part: TableMapping, mapping_name
             f"{mapping_name}: [{table.name}] file '{stated}' is not in the folder of tables; mend its name"
         )
     inside = folder.inside(archive)
+    if not inside:
+        folder.tell_unreadable()
     if not member:
         found = _holding(folder, inside, table, part, mapping_name) or _single(
             folder, inside, table, part, mapping_name
@@ -124,7 +127,13 @@ def _holding(
     for file in files:
         named = file.stem == table.name
         if folder.is_workbook(file):
-            sheets = sheet_names(folder.content(file), name=file.name)
+            try:
+                sheets = sheet_names(folder.content(file), name=file.name)
+            except NeedsMending as fault:
+                if named:
+                    raise
+                folder.unreadable += fault.lines
+                continue
             held = [sheet for sheet in sheets if fold(sheet) in (table.name, fold(part.sheet or table.name))]
             if held:
                 found += [(file, sheet) for sheet in held]
@@ -141,6 +150,8 @@ def _in_archive_of_its_name(folder: ExportFolder, table: Table, part: TableMappi
         name = path.name.casefold().removesuffix(ZIP_SUFFIX)
         if path.suffix.lower() == ZIP_SUFFIX and name in (table.name, *(table.name + kind for kind in TABLE_SUFFIXES)):
             inside = folder.inside(path)
+            if not inside:
+                folder.tell_unreadable()
             found = _single(folder, inside, table, part, mapping_name)
             if not found:
                 raise NeedsMending(_which(path, inside, table))

@@ -8,7 +8,8 @@ import zipfile
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
+from typing import IO
 
 from pipeline.faults import NeedsMending
 
@@ -26,7 +27,7 @@ _DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, OSError, V
 
 @dataclass(frozen=True, slots=True)
 class Archive:
-    """A zip archive. `members` are the files in it, by their name with folders, and whether each is locked by a password."""
+    """A zip archive's bytes. `members` are the files in it, by their name with folders, and whether each is locked by a password."""
 
     name: str
     members: Mapping[str, bool]
@@ -35,6 +36,8 @@ class Archive:
     def content(self, member: str) -> bytes:
         """The member's bytes, checked against their checksum. Raises NeedsMending when they cannot be had."""
         label = f"{self.name}/{member}"
+        if member not in self.members:
+            raise NeedsMending(f"{label}: no longer there; run again once the export is finished")
         if self.members[member]:
             raise NeedsMending(f"{label}: locked by a password; pack it again without one")
         if PurePosixPath(member).suffix.lower() in PACKED_SUFFIXES:
@@ -55,8 +58,13 @@ class Archive:
 
 def open_archive(data: bytes, *, name: str) -> Archive:
     """A zip archive's bytes with the names of its files; nothing is unpacked. Raises NeedsMending when it is none."""
+    return Archive(name, members(io.BytesIO(data), name=name), data)
+
+
+def members(file: Path | IO[bytes], *, name: str) -> dict[str, bool]:
+    """The files in a zip archive, by name, and whether each is locked; reads its list alone. Raises NeedsMending when it is none."""
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        with zipfile.ZipFile(file) as archive:
             found = [info for info in archive.infolist() if not info.is_dir()]
     except (*_DAMAGED, NotImplementedError):
         raise NeedsMending(f"{name}: not a zip archive, or a damaged one; pack it again, or copy it again") from None
@@ -66,7 +74,7 @@ def open_archive(data: bytes, *, name: str) -> Archive:
         raise NeedsMending(f"{name}: holds two files under one name; pack it again")
     # Names that start so are locks and leavings of office programs and of one system's own packer.
     kept = [info for info in found if not PurePosixPath(info.filename).name.startswith((".", "~$"))]
-    return Archive(name, {info.filename: bool(info.flag_bits & 1) for info in kept}, data)
+    return {info.filename: bool(info.flag_bits & 1) for info in kept}
 
 
 def refuse_trap(data: bytes, *, name: str) -> None:

@@ -91,6 +91,17 @@ def test_leavings_in_an_archive_are_passed_over(tmp_path: Path, member: str) -> 
     assert export(tmp_path, "all.zip", zipped({"patients.csv": PATIENTS, member: b"leaving"}))[0] == 1
 
 
+@pytest.mark.parametrize("name", ["photos.zip", "budget.xlsx", "budget.xls", "notes.csv.gz"])
+def test_a_damaged_file_that_has_nothing_to_do_with_it_does_not_matter(tmp_path: Path, name: str) -> None:
+    write_csvs(tmp_path, {"patients": SERVICE["patients"]})
+    (tmp_path / name).write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 damaged")
+    assert export(tmp_path, "read me.txt", b"Invented.")[0] == 1
+    (tmp_path / "complications.csv").unlink()
+    if name != "notes.csv.gz":  # the complications may be in there
+        with pytest.raises(NeedsMending, match=name):
+            read_export(tmp_path, load_mapping(None))
+
+
 @pytest.mark.parametrize(
     "stated", ['file = "all.zip/in/p_2024.csv"', 'file = "all.zip"', 'file = "all.zip/in/p_2024.csv"\nseparator = ","']
 )
