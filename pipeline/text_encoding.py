@@ -50,6 +50,12 @@ _NOT_CP1252 = re.compile(
 _FIRST_UNTORN = 0xC4  # a lone byte below is the half of a letter (lead bytes C2 and C3, following bytes 80 to BF), not one of cp1252
 
 _PADDING = re.compile(rb"\x00+(?=[\r\n;,|\t\"]|$)")
+# What a power cut or a full disk leaves: no program pads a field so far, and a sector of a disk has 512 bytes at the least.
+_LOST = re.compile(rb"\x00{256,}")
+# A newline or a return of UTF-16 read one byte aside: signs that no table of a Western hospital holds.
+_ASIDE = ("\u0a00", "\u0d00")
+# Line ends of mainframes and of Unicode, which are none where there are others.
+_OTHER_LINE_ENDS = ("\x85", "\u2028", "\u2029")
 _LONE_RETURN = re.compile(rb"\r(?!\n)")
 
 
@@ -62,7 +68,11 @@ def as_utf8(data: bytes, *, name: str, stated: str | None) -> tuple[bytes, str]:
     """
     _refuse_other_formats(data, name)
     text, told = _decoded(data, name, stated)
-    return _with_newlines(_without_nuls(text)), told
+    text = _without_nuls(text)
+    # Files put one behind the other leave their marks of beginning and end in the middle.
+    for mark in (codecs.BOM_UTF8, b"\x1a"):
+        text = text.replace(mark, b"")
+    return _with_newlines(text), told
 
 
 def _refuse_other_formats(data: bytes, name: str) -> None:
@@ -126,13 +136,21 @@ def _is_utf8(data: bytes) -> bool:
 
 def _strictly(data: bytes, encoding: str, name: str) -> bytes:
     decoder = codecs.getincrementaldecoder(encoding)()
+    aside = False
     try:
-        parts = [decoder.decode(part).encode() for part in _parts(data)]
-        return b"".join([*parts, decoder.decode(b"", final=True).encode()])
+        parts: list[bytes] = []
+        for part in _parts(data):
+            text = decoder.decode(part)
+            aside = aside or any(sign in text for sign in _ASIDE)
+            parts.append(text.encode())
+        parts.append(decoder.decode(b"", final=True).encode())
     except UnicodeError:
         raise NeedsMending(
             f"{name}: the text cannot be decoded as {encoding}; save it as UTF-8, or give its encoding in the mapping"
         ) from None
+    if aside and encoding.startswith("utf-16"):
+        raise NeedsMending(f"{name}: a byte is missing or too many in its {encoding} text; export or copy it again")
+    return b"".join(parts)
 
 
 def _mended(data: bytes) -> tuple[bytes, str]:
@@ -175,11 +193,16 @@ def _without_nuls(text: bytes) -> bytes:
         text = text.rstrip(b"\x00\x1a\r\n")
     if b"\x00" not in text:
         return text
+    # What stood before a stretch that is lost and what stood behind it are not one line, even if their fields add up to one.
+    text = _LOST.sub(_DAMAGED.encode() + b"\n", text)
     return _PADDING.sub(b"", text).replace(b"\x00", _DAMAGED.encode())
 
 
 def _with_newlines(text: bytes) -> bytes:
     """The text with a newline at every line end: a return alone was one on old machines."""
-    if text.count(b"\r") == text.count(b"\r\n"):
-        return text
-    return _LONE_RETURN.sub(b"\n", text)
+    if text.count(b"\r") != text.count(b"\r\n"):
+        text = _LONE_RETURN.sub(b"\n", text)
+    if b"\n" not in text:
+        for end in _OTHER_LINE_ENDS:
+            text = text.replace(end.encode(), b"\n")
+    return text

@@ -77,7 +77,7 @@ def test_letters_of_an_old_code_page_are_asked_for_and_read_when_they_are_stated
 
 
 def test_every_byte_has_a_letter_where_latin_1_is_stated() -> None:
-    data = bytes(range(0x20, 0x100))
+    data = b"\n" + bytes(range(0x20, 0x100))
     assert decoded(data, "latin-1") == (data.decode("latin-1"), "latin-1")
     with pytest.raises(NeedsMending, match="cannot be decoded as cp1252"):
         decoded(data, "cp1252")  # five bytes are none of its letters
