@@ -147,10 +147,9 @@ def _in_sqlite(path: Path) -> Iterator[bytes]:
 
 @dataclass(slots=True)
 class Watched:
-    """What was seen while folders were watched: `leaks` in files, and the names of all `files` that were there at some time."""
+    """What was seen while folders were watched: the `leaks` in their files."""
 
     leaks: list[str] = field(default_factory=list)
-    files: set[str] = field(default_factory=set)
 
 
 @contextmanager
@@ -168,7 +167,6 @@ def watching(folders: Sequence[Path], wanted: Sequence[Needle]) -> Iterator[Watc
                 continue
             if seen.get(path) != (now.st_mtime_ns, now.st_size):
                 seen[path] = (now.st_mtime_ns, now.st_size)
-                watched.files.add(path.name)
                 try:
                     watched.leaks += found_in(path.read_bytes(), wanted, f"{path.name}, while it was there")
                 except OSError:

@@ -39,6 +39,8 @@ from planted_export import (
 ROOT = Path(__file__).parent.parent
 KEY = "5f0c9a61d2b74e8893aa10c7be64d3f2"
 WANTED = (*needles(*PARTS, *PLANTED.values()), *secret(KEY))
+# While a command runs, the words that everything planted goes with: a look has to be quick.
+WANTED_MEANWHILE = (*needles(*PARTS), *secret(KEY))
 KEY_FILE = "pseudonym.key"
 
 
@@ -48,8 +50,8 @@ class Place:
 
     folder: Path
     leaks: list[str] = field(default_factory=list)
-    files: set[str] = field(default_factory=set)
     told: str = ""
+    searched_at: dict[Path, tuple[int, int]] = field(default_factory=dict)
 
     @property
     def out(self) -> Path:
@@ -84,7 +86,7 @@ class Place:
         }
         environment |= ({"CROSSWISE_KEY": key} if key is not None else {}) | variables
         start = f"import sys\nsys.argv[0] = 'crosswise'\n{code}\nfrom pipeline.__main__ import main\nmain()\n"
-        with watching(self.searched, WANTED) as watched:
+        with watching(self.searched, WANTED_MEANWHILE) as watched:
             done = subprocess.run(
                 [sys.executable, "-c", start, *map(str, words)],
                 capture_output=True,
@@ -94,16 +96,17 @@ class Place:
                 check=False,
             )
         self.leaks += watched.leaks
-        self.files |= watched.files
         self.leaks += found_in(done.stdout, WANTED, "standard output") + found_in(done.stderr, WANTED, "error output")
         self.search()
         self.told = (done.stdout + done.stderr).decode()
         return done.returncode
 
     def search(self) -> None:
-        """Every file in every folder, but for the one that holds the key."""
+        """Every file in every folder that is new or changed, but for the one that holds the key."""
         for path in files_below(*(f for f in self.searched if f.exists())):
-            if path.name != KEY_FILE:
+            now = (path.stat().st_mtime_ns, path.stat().st_size)
+            if path.name != KEY_FILE and self.searched_at.get(path) != now:
+                self.searched_at[path] = now
                 self.leaks += found_in_file(path, WANTED)
 
 
