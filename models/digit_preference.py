@@ -55,12 +55,12 @@ def digit_preference(values: Ints) -> DigitPreference | None:
     hits, n = int(on[keep].sum()), int(around[keep].sum())
     if n < FEWEST_LEFT:
         return None
-    digits = np.bincount(values % 10, minlength=10) / len(values)
+    at_0, at_5 = counts[::10].sum(), counts[5::10].sum()
     return DigitPreference(
         n=len(values),
         index=100.0 * STEP * hits / n,
-        share_0=float(digits[0]),
-        share_5=float(digits[5]),
+        share_0=float(at_0 / len(values)),
+        share_5=float(at_5 / len(values)),
         p_value=_at_least(hits, n),
     )
 

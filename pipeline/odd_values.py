@@ -112,7 +112,8 @@ def odd_ages(frames: Mapping[str, pl.DataFrame]) -> Found:
 
 def _steps(column: Values) -> Ints:
     """The recorded values in whole steps of their last digit."""
-    steps = np.rint(column.values / column.measured.step).astype(np.int64)
+    whole = column.values if column.measured.step == 1.0 else column.values / column.measured.step
+    steps = np.rint(whole).astype(np.int64)
     # A dose that a machine tells in hundredths of a gray comes in tens of milligrays: its last digit is the one before.
     if column.measured.name == "air_kerma_mgy" and len(steps) and (steps % 10 == 0).all():
         steps //= 10
@@ -125,8 +126,9 @@ def _look(steps: Ints) -> DigitPreference | None:
 
 def _sites_to_look_at(steps: Ints, site: NDArray[np.int32], sites: int) -> tuple[list[int], int]:
     """Sites with so many multiples of five that the index may be high, and how many sites have values enough."""
-    n = np.bincount(site + 1, minlength=sites + 1)[1:]
-    fives = np.bincount(site[steps % 5 == 0] + 1, minlength=sites + 1)[1:]
+    placed = site + 1  # 0 for none
+    n = np.bincount(placed, minlength=sites + 1)[1:]
+    fives = np.bincount(placed[steps % 5 == 0], minlength=sites + 1)[1:]
     enough = n >= FEWEST_FOR_DIGITS
     return np.flatnonzero(enough & (500 * fives >= CLOSE_TO_ROUGH * n)).tolist(), int(enough.sum())
 

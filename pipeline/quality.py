@@ -108,8 +108,8 @@ def _row_numbers(accepted: Accepted, read: Mapping[str, pl.DataFrame | TableRows
         found = np.arange(1, used.height + 1, dtype=np.int64)
         if rows is not None and "row" in rows.columns:
             aside = accepted.set_aside.filter(pl.col("table") == name)["row"].drop_nulls()
-            kept = rows.filter(~pl.col("row").is_in(aside.implode()))["row"].to_numpy()
-            found = kept if len(kept) == used.height else found
+            kept = rows["row"] if aside.is_empty() else rows["row"].filter(~rows["row"].is_in(aside.implode()))
+            found = kept.to_numpy() if len(kept) == used.height else found
         numbers[name] = found
     return numbers
 

@@ -55,7 +55,7 @@ def tallies(frames: Mapping[str, pl.DataFrame], where: Places) -> tuple[Tally, .
             if column.name in PSEUDONYM_COLUMNS and column.needed:
                 continue
             found += _tally(table.name, column, frame, where)
-    return (*found, _attempts_made(frames, where))
+    return (*found, _attempts_made(where))
 
 
 def _tally(table: str, column: Column, frame: pl.DataFrame, where: Places) -> Iterator[Tally]:
@@ -107,9 +107,6 @@ def _positions(values: pl.Series, labels: tuple[str, ...]) -> Bytes:
     return places.fill_null(len(labels)).to_numpy()
 
 
-def _attempts_made(frames: Mapping[str, pl.DataFrame], where: Places) -> Tally:
-    lesions = frames["lesions"].select("lesion_id")
-    made = frames["attempts"].group_by("lesion_id").len("made")
-    number = lesions.join(made, on="lesion_id", how="left", maintain_order="left")["made"].fill_null(0)
-    codes = number.clip(upper_bound=2).cast(pl.UInt8).to_numpy()
+def _attempts_made(where: Places) -> Tally:
+    codes = np.minimum(where.attempts_made, len(ATTEMPTS_MADE) - 1).astype(np.uint8)
     return _coded("lesions", ATTEMPTS_COLUMN, codes, ATTEMPTS_MADE, where)

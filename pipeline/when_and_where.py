@@ -23,13 +23,15 @@ NOWHERE = -1
 class Places:
     """`cells[table]` gives for each row of the table site * len(quarters) + quarter, or -1 for a row of no procedure.
 
-    `quarters` are those met, in order, as "2024 Q3". `rows[table]` (sites, quarters) counts its rows.
+    `quarters` are those met, in order, as "2024 Q3". `rows[table]` (sites, quarters) counts its rows. `attempts_made` (lesions,) is
+    the number of attempts on each lesion, in the order of the lesions.
     """
 
     sites: tuple[str, ...]
     quarters: tuple[str, ...]
     cells: Mapping[str, Cells] = field(repr=False)
     rows: Mapping[str, Ints] = field(repr=False)
+    attempts_made: Ints = field(repr=False)
 
     def count(self, table: str, of: NDArray[np.bool_]) -> Ints:
         """The table's rows for which `of` (rows,) is true, by site and quarter (sites, quarters)."""
@@ -65,23 +67,24 @@ def places(frames: Mapping[str, pl.DataFrame]) -> Places:
         cell=cell.alias("cell"), site=site_at.alias("site")
     )
     by_procedure = located.select("procedure_id", "cell")
-    by_lesion = frames["lesions"].select(
-        "lesion_id", _looked_up(frames["lesions"]["procedure_id"], by_procedure).alias("cell")
-    )
+    lesion_cell = _looked_up(frames["lesions"]["procedure_id"], by_procedure)
+    lesions = frames["lesions"].select("lesion_id", place=pl.int_range(pl.len(), dtype=pl.Int32))
+    lesion_at = _looked_up(frames["attempts"]["lesion_id"], lesions)
     first = located.sort("procedure_date", maintain_order=True).unique("patient_id", keep="first")
     home = _looked_up(follow_up["patient_id"], first.select("patient_id", "site"))
     cells = {
         "patients": _looked_up(frames["patients"]["patient_id"], first.select("patient_id", "cell")),
         "procedures": cell,
-        "lesions": by_lesion["cell"],
-        "attempts": _looked_up(frames["attempts"]["lesion_id"], by_lesion),
+        "lesions": lesion_cell,
+        "attempts": lesion_cell.gather(lesion_at),
         "complications": _looked_up(frames["complications"]["procedure_id"], by_procedure),
         "follow_up": home * len(met) + quarter_at[1],
     }
     arrays = {name: values.fill_null(NOWHERE).cast(pl.Int32).to_numpy() for name, values in cells.items()}
     quarters = tuple(f"{number // 4} Q{number % 4 + 1}" for number in met)
     rows = {name: _counted(array, len(sites), len(quarters)) for name, array in arrays.items()}
-    return Places(tuple(sites), quarters, arrays, rows)
+    made = np.bincount(lesion_at.drop_nulls().to_numpy(), minlength=lesions.height)
+    return Places(tuple(sites), quarters, arrays, rows, made)
 
 
 def _counted(cells: Cells, sites: int, quarters: int) -> Ints:
