@@ -10,7 +10,7 @@ import pytest
 from pipeline.case_tables import Column, Table, table
 from pipeline.draft.code_words import read_codes
 from pipeline.draft.held import Held, as_number, counted, held
-from pipeline.draft.manner import dates_of, numbers_of
+from pipeline.draft.manner import Dates, dates_of, numbers_of
 from pipeline.draft.pairing import name_of
 from pipeline.draft.phrasebook import column_book
 from pipeline.draft.units import choose_unit
@@ -89,6 +89,10 @@ def test_two_values_tell_no_unit() -> None:
     assert chosen is not None and chosen.unit is None and "too few values" in chosen.reason
 
 
+def dates_found(dates: list[str]) -> Dates:
+    return dates_of("event_date", pl.Series(dates), epoch=None)
+
+
 @pytest.mark.parametrize(
     ("dates", "pattern"),
     [
@@ -98,56 +102,69 @@ def test_two_values_tell_no_unit() -> None:
         (["03/28/2024", "12/01/2024"], "%m/%d/%Y"),
         (["28-03-2024", "01-12-2024"], "%d-%m-%Y"),
         (["28.03.24", "01.12.24"], "%d.%m.%y"),
+        (["03/28/24", "12/01/24"], "%m/%d/%y"),
         (["3/28/2024", "12/1/2024"], "%m/%d/%Y"),
         (["20240328", "20241201"], "%Y%m%d"),
         (["2024/03/28", "2024/12/01"], "%Y/%m/%d"),
-        (["28-Mar-2024", "01-Dec-2024"], "%d-%b-%Y"),
         (["28.03.2024 10:15", "01.12.2024 08:00:30"], "%d.%m.%Y"),
         (["04.03.2024", "01.12.2024"], "%d.%m.%Y"),  # points: day first, common practice
+        (["28-Mar-2024", "01 dez 2024"], None),  # the reader finds out, and no one pattern says it
     ],
 )
 def test_the_order_of_dates_is_told_from_all_of_them(dates: list[str], pattern: str | None) -> None:
-    found = dates_of(counted(pl.Series(dates)), epoch=None)
-    assert (found.pattern, found.doubt) == (pattern, "")
-
-
-def test_dates_that_could_be_either_way_are_left_to_be_decided() -> None:
-    found = dates_of(counted(pl.Series(["03/04/2024", "12/01/2024", "05/05/2024"])), epoch=None)
-    assert found.pattern is None and found.choices == ("%d/%m/%Y", "%m/%d/%Y")
-
-
-def test_one_broken_date_does_not_turn_the_others_round() -> None:
-    dates = [f"{day:02}.03.2024" for day in range(1, 29)] + ["32.13.2024", "03.28.2024"]
-    assert dates_of(counted(pl.Series(dates)), epoch=None).pattern == "%d.%m.%Y"
+    found = dates_found(dates)
+    assert (found.pattern, found.choices) == (pattern, ())
 
 
 @pytest.mark.parametrize(
-    "dates", [["28/03/2024", "03/28/2024"], ["28/03/2024", "28-04-2024"], ["45379", "45380"], ["soon", "later"]]
-)
-def test_dates_that_no_pattern_reads_are_told_and_given_none(dates: list[str]) -> None:
-    found = dates_of(counted(pl.Series(dates)), epoch=None)
-    assert found.pattern is None and found.choices == () and found.doubt
-
-
-@pytest.mark.parametrize(
-    ("numbers", "decimal", "thousands", "doubted"),
+    ("dates", "choices"),
     [
-        (["12.5", "13"], None, None, False),
-        (["12,5", "13"], ",", None, False),
-        (["1.234,5", "12,5"], ",", ".", False),
-        (["1,234.5", "12.5"], None, ",", False),
-        (["1 234,5", "12,5"], ",", " ", False),
-        (["1'234.5", "12.5"], None, "'", False),
-        (["12,5", "12.5"], None, None, True),
-        (["1,500", "2,250"], None, None, True),
-        (["12,5", "1.500"], ",", None, True),
+        (["03/04/2024", "12/01/2024", "05/05/2024"], ("%d/%m/%Y", "%m/%d/%Y")),
+        (["28/03/2024", "03/28/2024"], ("%d/%m/%Y", "%m/%d/%Y")),
+        (["03/04/24", "12/01/24"], ("%d/%m/%y", "%m/%d/%y")),
+    ],
+)
+def test_dates_that_could_be_either_way_are_left_to_be_decided(dates: list[str], choices: tuple[str, ...]) -> None:
+    found = dates_found(dates)
+    assert found.pattern is None and found.choices == choices and found.note
+
+
+def test_a_date_that_cannot_be_one_does_not_turn_the_others_round() -> None:
+    assert dates_found([f"{day:02}.03.2024" for day in range(1, 29)] + ["32.13.2024"]).pattern == "%d.%m.%Y"
+
+
+@pytest.mark.parametrize("dates", [["45379", "45380"], ["soon", "later"]])
+def test_dates_that_no_pattern_reads_are_given_none(dates: list[str]) -> None:
+    found = dates_found(dates)
+    assert found.pattern is None and found.choices == ()
+
+
+@pytest.mark.parametrize(
+    ("numbers", "decimal", "thousands", "choices"),
+    [
+        (["12.5", "13"], None, None, 0),
+        (["12,5", "13"], ",", None, 0),
+        (["1.234,5", "12,5"], ",", ".", 0),
+        (["1,234.5", "12.5"], ".", ",", 0),
+        (["1 234,5", "12,5"], ",", " ", 0),
+        (["1'234.5", "12.5"], ".", "'", 0),
+        (["0,813", "1,159", "0,2"], ",", None, 0),  # grays with three figures
+        (["1,500", "2,250", "850"], None, None, 2),
+        (["1.500", "2.250", "850"], None, None, 1),
     ],
 )
 def test_signs_in_numbers_are_told_or_asked_for(
-    numbers: list[str], decimal: str | None, thousands: str | None, doubted: bool
+    numbers: list[str], decimal: str | None, thousands: str | None, choices: int
 ) -> None:
-    found = numbers_of([counted(pl.Series(numbers))])
-    assert (found.decimal, found.thousands, bool(found.doubt)) == (decimal, thousands, doubted)
+    found = numbers_of({"length_mm": pl.Series(numbers)}, typed_cells=False)
+    assert (found.decimal, found.thousands, len(found.choices)) == (decimal, thousands, choices)
+
+
+def test_columns_that_write_numbers_differently_are_left_to_the_reader() -> None:
+    found = numbers_of(
+        {"abi": pl.Series(["0.85", "1.1"]), "air_kerma_mgy": pl.Series(["812,5", "90,25"])}, typed_cells=False
+    )
+    assert found.decimal is None and found.choices == () and "each in its way" in found.note
 
 
 @pytest.mark.parametrize(

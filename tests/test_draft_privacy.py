@@ -198,9 +198,14 @@ def test_a_draft_loads_whatever_the_headers_and_values_are(files: list[bytes]) -
         except NeedsMending:
             return  # nothing in it is like a table
         mapping = Path(name) / "mapping.toml"
-        mapping.write_bytes(text.encode())
-        loaded = load_mapping(mapping)
-        assert set(loaded.tables) <= {table.name for table in TABLES}
+        lines = text.splitlines()
+        # As it stands, and with any one line decided as it is proposed.
+        undecided = [at for at, line in enumerate(lines) if line.startswith("# decide: ")]
+        whole = any(lines[at].startswith("# decide: [") for at in undecided)  # a table in doubt is decided as a whole
+        for decided in (None, *([] if whole else undecided)):
+            taken = [line.removeprefix("# decide: ") if at == decided else line for at, line in enumerate(lines)]
+            mapping.write_bytes("\n".join(taken).encode())
+            assert set(load_mapping(mapping).tables) <= {table.name for table in TABLES}
 
 
 @given(text=st.text(max_size=30))

@@ -118,7 +118,9 @@ def _choice(column: Column, theirs: str, rows: int, language: str) -> CodeChoice
             return CodeChoice(theirs, rows, None, None, "a word that may mean different things", True)
         if chosen.doubtful:
             return CodeChoice(theirs, rows, chosen.meaning, "guess", f"{_told(chosen)}, which may mean more", True)
-        return CodeChoice(theirs, rows, chosen.meaning, "certain", _told(chosen), True)
+        # The same letters in another language than the export's may be a false friend.
+        sure: Confidence = "certain" if chosen.language in (OWN, language) or not language else "likely"
+        return CodeChoice(theirs, rows, chosen.meaning, sure, _told(chosen), True)
     if theirs.isdigit() or len("".join(tokens(theirs))) <= _SHORT:
         return CodeChoice(theirs, rows, None, None, "", False)
     best: dict[str, tuple[float, Found]] = {}

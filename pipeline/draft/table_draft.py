@@ -12,7 +12,7 @@ from pipeline.draft.code_words import Confidence, read_codes
 from pipeline.draft.export_sheets import is_headed
 from pipeline.draft.held import Held
 from pipeline.draft.lines import CodeLines, ColumnLine, ConstantLine, TableDraft
-from pipeline.draft.manner import Dates, dates_of, numbers_of
+from pipeline.draft.manner import Dates, Numbers, dates_of, numbers_of
 from pipeline.draft.pairing import Pair
 from pipeline.draft.phrasebook import OWN
 from pipeline.draft.site_codes import code_lines
@@ -65,7 +65,7 @@ def draft_table(folder: ExportFolder, found: TableFound, language: str, notes: S
         reason=_why_this_table(found),
         confidence=_confidence(found),
         told=_told(read),
-        numbers=numbers_of(read.columns[line.column.name].counts for line in lines if line.column.type == "real"),
+        numbers=_numbers(read, lines),
         dates=_dates(read, lines),
         columns=tuple(lines),
         codes=codes,
@@ -89,7 +89,7 @@ def _line(found: TableFound, pair: Pair, about: Held) -> ColumnLine:
         elif not unit.sure and confidence == "certain" and not own:
             confidence = "likely"
     if confidence == "guess":
-        doubt = "; ".join(part for part in ("is it?", doubt) if part)
+        doubt = "; ".join(part for part in ("is this it?", doubt) if part)
     return ColumnLine(pair.column, pair.header, confidence, _why(pair, unit), own, doubt, unit)
 
 
@@ -167,10 +167,19 @@ def _constants(
     return (ConstantLine("calcium_scale", fitting[0] if fitting else "?", used=False, reason=f"which scale? {which}"),)
 
 
+def _numbers(read: AsRead, lines: Sequence[ColumnLine]) -> Numbers:
+    columns = [line.column.name for line in lines if line.column.type in ("int", "real")]
+    values = {name: read.columns[name].counts["value"] for name in columns}
+    return numbers_of(values, typed_cells=read.source.separator == "")
+
+
 def _dates(read: AsRead, lines: Sequence[ColumnLine]) -> Dates:
     """A table of ours has one column of dates at most."""
     dated = [line for line in lines if line.column.type == "date"]
-    return dates_of(read.columns[dated[0].column.name].counts, epoch=read.source.epoch) if dated else Dates()
+    if not dated:
+        return Dates()
+    name = dated[0].column.name
+    return dates_of(name, read.columns[name].counts["value"], epoch=read.source.epoch)
 
 
 def _births(lines: Sequence[ColumnLine], refused: Sequence[tuple[str, str]]) -> str:

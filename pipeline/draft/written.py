@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 
 from pipeline.case_tables import TABLES, Column
-from pipeline.draft.lines import CodeLine, ColumnLine, Draft, TableDraft
+from pipeline.draft.lines import CodeLine, Draft, TableDraft
 
 HEAD = """\
 # A first mapping, drafted from the headers and values of the export. Read it line by line before it is used.
@@ -75,18 +75,17 @@ def _sources(table: TableDraft) -> Iterator[str]:
 
 def _manner(table: TableDraft) -> Iterator[str]:
     numbers, dates = table.numbers, table.dates
-    if numbers.decimal is not None:
-        yield f"decimal = {quoted(numbers.decimal)}  # certain: {_bare(numbers.reason)}"
-    if numbers.thousands is not None:
-        yield f"thousands = {quoted(numbers.thousands)}  # certain: {_bare(numbers.reason)}"
-    if numbers.doubt:
-        yield f'{_DECIDE}{_bare(numbers.doubt)}: decimal = "," or thousands = "," and the like'
+    if numbers.note:
+        yield f"# {_bare(numbers.note)}"
+    for setting, sign in (("decimal", numbers.decimal), ("thousands", numbers.thousands)):
+        if sign is not None:
+            yield f"{setting} = {quoted(sign)}  # {numbers.confidence}: {_bare(numbers.reason)}"
+    yield from (f"{_DECIDE}{setting} = {quoted(sign)}" for setting, sign in numbers.choices)
+    if dates.note:
+        yield f"# {_bare(dates.note)}"
     if dates.pattern is not None:
         yield f"dates = {quoted(dates.pattern)}  # {dates.confidence}: {_bare(dates.reason)}"
-    for choice in dates.choices:
-        yield f"{_DECIDE}dates = {quoted(choice)}  # {_bare(dates.doubt)}"
-    if dates.doubt and not dates.choices:
-        yield f"# note: {_bare(dates.doubt)}"
+    yield from (f"{_DECIDE}dates = {quoted(choice)}" for choice in dates.choices)
 
 
 def _drops(table: TableDraft) -> Iterator[str]:
@@ -118,29 +117,26 @@ def _units(table: TableDraft) -> Iterator[str]:
 
 
 def _codes(table: TableDraft, column: Column) -> Iterator[str]:
+    """The codes stand there to be used even where the column itself is to be decided: without it they do nothing."""
     found = table.codes[column.name]
-    lines: list[ColumnLine] = [line for line in table.columns if line.column.name == column.name]
-    used = all(line.used for line in lines)
-    head = f"[{table.table.name}.codes.{column.name}]"
     accepted = ", ".join(column.codes) or ("true, false" if column.type == "bool" else "the grades of the scale")
     # Without a code, a section is needed only where it keeps ours from being read into what is not known.
     if found.lines or column.type == "bool":
         yield ""
-        yield (head if used else f"{_DECIDE}{head}") + f"  # theirs = ours: {accepted}"
-    for code in found.lines:
-        yield _code(code, used=used)
+        yield f"[{table.table.name}.codes.{column.name}]  # theirs = ours: {accepted}"
+    yield from map(_code, found.lines)
     if found.unshown:
         many = "1 value is" if found.unshown == 1 else f"{found.unshown} values are"
         yield f"# {column.name}: {many} not shown (on few rows, long, or not like a code); look in the file"
 
 
-def _code(code: CodeLine, *, used: bool) -> str:
-    rows = f" ({code.rows:,} rows)" if code.rows is not None else ""
+def _code(code: CodeLine) -> str:
     if code.ours is None:
-        reason = f"  # {_bare(code.reason)}{rows}" if code.reason else f"  #{rows}" if rows else ""
-        return f'# {quoted(code.theirs)} = "?"{reason}'
+        rows = f"({code.rows:,} rows)" if code.rows is not None else ""
+        told = " ".join(part for part in (_bare(code.reason), rows) if part)
+        return f'# {quoted(code.theirs)} = "?"' + (f"  # {told}" if told else "")
     told = f"{quoted(code.theirs)} = {quoted(code.ours)}  # {code.confidence}: {_bare(code.reason)}"
-    return told if used and code.confidence != "guess" else f"{_DECIDE}{told}"
+    return f"{_DECIDE}{told}" if code.confidence == "guess" else told
 
 
 def _constants(table: TableDraft) -> Iterator[str]:
@@ -152,7 +148,7 @@ def _constants(table: TableDraft) -> Iterator[str]:
 def _missing(table: TableDraft) -> Iterator[str]:
     needed = [column.name for column in table.missing if column.needed]
     others = [column.name for column in table.missing if not column.needed]
-    if needed or others:
+    if needed or others or table.unused or table.unnamed:
         yield ""
     if needed:
         yield f"# Ours that are needed and were not found: {', '.join(needed)}"
