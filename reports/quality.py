@@ -8,7 +8,16 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from models.quality_results import SMALLEST_GROUP, CodeSpread, Missing, NumberSpread, Part, QualitySummary, Volume
+from models.quality_results import (
+    SMALLEST_GROUP,
+    CodeSpread,
+    FaultKind,
+    Missing,
+    NumberSpread,
+    Part,
+    QualitySummary,
+    Volume,
+)
 from reports import quality_words, sheet
 from reports.notation import ABSENT, HIDDEN, count, percent, unbroken
 from reports.table_text import Table
@@ -47,7 +56,7 @@ def quality_page(summary: QualitySummary) -> str:
     css = sheet.style("page.css", "quality.css")
     digest = base64.b64encode(hashlib.sha256(f"\n{css}\n".encode()).digest()).decode()
     missing = quality_words.notable(summary.missing)
-    kinds = (
+    kinds: tuple[tuple[FaultKind, str], ...] = (
         ("row", "Rows set aside"),
         ("value", "Single values left out; the row stays"),
         ("warning", "Kept, but doubtful"),
@@ -110,8 +119,8 @@ def _intake(summary: QualitySummary) -> Table:
     )
 
 
-def _faults(summary: QualitySummary, kind: str, title: str) -> Table:
-    found = [f for f in summary.faults if f.kind == kind]
+def _faults(summary: QualitySummary, kind: FaultKind, title: str) -> Table:
+    found = quality_words.of_kind(summary, kind)
     return Table(
         title + ".",
         ("Why", "Table", "Rows", "First row numbers", "What to do"),

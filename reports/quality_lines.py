@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from models.quality_results import QualitySummary
+from models.quality_results import FaultKind, QualitySummary
 from reports import quality_words
 from reports.notation import percent
 from reports.quality_words import OddityGroup
@@ -13,6 +13,11 @@ MOST_LINES = 45
 MOST_OF_A_KIND = 4
 MOST_ODD = 8
 MOST_MISSING = 6
+HEADINGS: tuple[tuple[FaultKind, str], ...] = (
+    ("row", "Rows set aside"),
+    ("value", "Single values blanked (the row stays)"),
+    ("warning", "Kept, but doubtful"),
+)
 
 
 def quality_lines(summary: QualitySummary) -> tuple[str, ...]:
@@ -34,7 +39,7 @@ def _mend_first(summary: QualitySummary) -> Iterator[str]:
     first = quality_words.mend_first(summary)
     yield ""
     if not first:
-        yield "To mend first: nothing stands out."
+        yield "To mend first: nothing stands out; no single reason sets aside one row in a hundred."
         return
     yield "To mend first"
     for number, m in enumerate(first, start=1):
@@ -42,12 +47,8 @@ def _mend_first(summary: QualitySummary) -> Iterator[str]:
 
 
 def _faults(summary: QualitySummary) -> Iterator[str]:
-    for kind, heading in (
-        ("row", "Rows set aside"),
-        ("value", "Single values blanked (the row stays)"),
-        ("warning", "Kept, but doubtful"),
-    ):
-        found = [f for f in summary.faults if f.kind == kind]
+    for kind, heading in HEADINGS:
+        found = quality_words.of_kind(summary, kind)
         if not found and kind != "row":
             continue
         yield ""

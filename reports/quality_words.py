@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from models.quality_results import NO_SITE, Certainty, Fault, Missing, Oddity, Part, QualitySummary
+from models.quality_results import NO_SITE, Certainty, Fault, FaultKind, Missing, Oddity, Part, QualitySummary
 from reports.notation import ABSENT, HIDDEN, capital, joined, percent
 
 MOST_TO_MEND = 6
@@ -128,6 +128,11 @@ def where_and_when(oddity: Oddity) -> str:
     return ", ".join(part for part in (oddity.site, oddity.quarter) if part)
 
 
+def of_kind(summary: QualitySummary, kind: FaultKind) -> tuple[Fault, ...]:
+    """The faults of one kind, the most frequent first, those that only follow from another row last."""
+    return tuple(sorted((f for f in summary.faults if f.kind == kind), key=_follows))
+
+
 def row_numbers(fault: Fault) -> str:
     """The first few row numbers in the file; a dash where there are none."""
     if not fault.first_rows:
@@ -171,10 +176,13 @@ def _often(fault: Fault, share: float) -> bool:
     return fault.count >= max(share * fault.read, FEWEST_TO_MEND)
 
 
+def _follows(fault: Fault) -> bool:
+    return fault.reason.startswith("its ") and fault.reason.endswith("was set aside")
+
+
 def _harmless(fault: Fault) -> bool:
     """Whether rows were set aside only because of another row, or merely stand twice."""
-    follows = fault.reason.startswith("its ") and fault.reason.endswith("was set aside")
-    return follows or fault.reason.startswith("the same row stands earlier")
+    return _follows(fault) or fault.reason.startswith("the same row stands earlier")
 
 
 def _fault(fault: Fault) -> ToMend:

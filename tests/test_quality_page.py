@@ -29,7 +29,7 @@ from pipeline.quality_files import write_quality
 from reports.palette import contrast
 from reports.quality import HEAT_STEPS, quality_page, shade
 from reports.quality_lines import MOST_LINES, quality_lines
-from reports.quality_words import mend_first
+from reports.quality_words import mend_first, of_kind
 from reports.sheet import style
 from reports.wording import CAUTIONS
 from synthetic_data.rows import valid_tables
@@ -169,6 +169,17 @@ def test_a_row_that_merely_stands_twice_is_not_what_to_mend_first() -> None:
     twice = summarize(check(tables | {"lesions": pl.concat([tables["lesions"], tables["lesions"][:100]])})).summary
     assert [f.count for f in twice.faults if f.reason.startswith("the same row")] == [100]
     assert mend_first(twice) == ()
+
+
+def test_rows_that_only_follow_from_others_are_told_last() -> None:
+    row = [
+        Fault("lesions", "row", reason, n, 900, (), "do")
+        for reason, n in (("its procedure was set aside", 90), ("x is missing", 3))
+    ]
+    assert [f.reason for f in of_kind(replace(summary(), faults=tuple(row)), "row")] == [
+        "x is missing",
+        "its procedure was set aside",
+    ]
 
 
 def test_rows_read_are_shown_as_the_sum_of_rows_used_and_set_aside() -> None:
