@@ -209,13 +209,12 @@ def _numbers(numbers: tuple[NumberSpread, ...]) -> Table:
             median, lower, upper, least, most = (_number(value, n.unit) for value in told)
             ends = HIDDEN if n.minimum is None else unbroken(f"{least} to {most}")
             texts = [median, unbroken(f"{lower} to {upper}"), ends]
-        return (n.column, n.unit if n.unit != "year" else "", count(n.n), count(n.missing), *texts, accepted)
+        return (n.column, count(n.n), count(n.missing), *texts, accepted)
 
     return Table(
-        "Numbers as they were read, in the unit of the column: a unit that was forgotten in the mapping shows in the median.",
-        ("Column", "Unit", "Recorded", "Missing", "Median", "Middle half", "Smallest to largest", "Accepted"),
+        "Numbers as they were read, in the unit that the column is named by: a unit that was forgotten in the mapping shows in the median.",
+        ("Column", "Recorded", "Missing", "Median", "Middle half", "Smallest to largest", "Accepted"),
         tuple(row(n) for n in numbers),
-        frozenset({0, 1}),
     )
 
 
