@@ -17,6 +17,7 @@ import pyarrow as pa
 from pipeline.case_tables import PSEUDONYM_COLUMNS
 from pipeline.distinct import over_distinct
 from pipeline.faults import NeedsMending
+from pipeline.source import as_seen
 
 KEY_VARIABLE = "CROSSWISE_KEY"
 _KEY_BYTES = 32
@@ -138,9 +139,7 @@ def _as_key_text(values: pl.Series) -> pl.Series:
     text = values if values.dtype == pl.String else values.cast(pl.String)
     if values.dtype.is_float():
         text = text.str.strip_suffix(".0")
-    if (text.str.len_bytes() != text.str.len_chars()).any():
-        text = text.str.normalize("NFC")  # one letter can be written as one character or as two: both are the same key
-    stripped = text.str.strip_chars()
+    stripped = as_seen(text).str.strip_chars()
     return stripped.set(stripped == "", None)
 
 

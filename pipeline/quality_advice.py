@@ -17,6 +17,8 @@ _ADVICE: tuple[tuple[str, str], ...] = (
     (r"is outside .* \S+$", "Check the unit and state it in the mapping ([{table}.units]); else correct the values."),
     (r"after the day on which the tables were received", "A date that has not come yet: day and month may have been exchanged."),
     (r"an attempt before it .* missing$", "Export every attempt, the failed ones too, and number them from 1 without gaps."),
+    (r"has a damaged letter$", "Export the file again as UTF-8: a program on the way has cut letters in two."),
+    (r"was rounded by a spreadsheet$", "Export keys as text: a spreadsheet wrote them as 1.23E+05, and what they were is lost."),
     (r"is missing$", "Fill it in at the source: without it the row cannot be used."),
     (r"calcium_grade", "Export the scale beside the grade, or state it for all rows: [lesions.constants] calcium_scale."),
     (r"^the same row stands earlier", "The export holds the row twice. Nothing is lost; mend the query."),

@@ -23,7 +23,7 @@ from pipeline.identifiers import held_by_key, holds_emails, holds_full_dates, id
 from pipeline.identity import pseudonyms
 from pipeline.manner import Evidence, Manner
 from pipeline.mapping import ExportMapping, TableMapping, load_mapping
-from pipeline.source import SAMPLE_ROWS, Source, fold
+from pipeline.source import SAMPLE_ROWS, Source, as_seen, fold
 from pipeline.stray_lines import told_apart
 from pipeline.table_rows import TableRows
 from pipeline.translate import column_texts, translate
@@ -196,7 +196,7 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
             return parts, ()
     parts.clear()
     for block in opened.source.blocks(evidence.positions):
-        evidence.see(block)
+        evidence.see(_as_seen(block))
     manner = evidence.manner()
     if manner.faults:
         raise NeedsMending(*(f"{opened.source.name}: {fault}" for fault in manner.faults))
@@ -206,7 +206,7 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
 def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
     """The table's blocks, each held against the identifier guard."""
     wanted = sorted({*opened.positions.values(), *opened.others})
-    for number, block in enumerate(opened.source.blocks(wanted)):
+    for number, block in enumerate(map(_as_seen, opened.source.blocks(wanted))):
         _refuse_identifiers(opened, block, further=number > 0)
         _refuse_emails(opened, block)
         if number == 0:
@@ -214,6 +214,10 @@ def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
         # A site is written as it stands: every row of it is looked at.
         _refuse_used_identifiers(opened, block, opened.positions.keys() & {"site_id"}, further=number > 0)
         yield told_apart(block, opened.source.headers)
+
+
+def _as_seen(block: pl.DataFrame) -> pl.DataFrame:
+    return block.with_columns(as_seen(block[name]) for name in block.columns if name not in ("row", "fault"))
 
 
 def _as_text(opened: _Opened, block: pl.DataFrame, manner: Manner) -> pl.DataFrame:

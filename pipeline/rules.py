@@ -13,7 +13,7 @@ from typing import Literal
 
 import polars as pl
 
-from pipeline.case_tables import Column, Table
+from pipeline.case_tables import PSEUDONYM_COLUMNS, Column, Table
 
 # Grades of each calcium scale, mildest first. PACSS: Rocha-Singh 2014. PARC: Patel 2015. Descriptive: common practice.
 CALCIUM_GRADES: Mapping[str, tuple[str, ...]] = {
@@ -50,6 +50,8 @@ NOT_A = {
     "bool": "a truth value (true or false)",
     "date": "a date (YYYY-MM-DD)",
 }
+
+DAMAGED_LETTER = "\ufffd"  # what stands for a letter that could not be decoded
 
 OFF_SCALE = "calcium_grade is not a grade of its calcium_scale"
 SAME_ROW_TWICE = "the same row stands earlier in the table"
@@ -97,8 +99,16 @@ class Unusable:
 
 
 def unusable_values(column: Column) -> tuple[Unusable, ...]:
-    """What makes a value of the column unusable: not of its type, not one of its codes, out of its limits."""
+    """What makes a value of the column unusable: not of its type, not one of its codes, out of its limits, or spoilt on its way."""
     found: list[Unusable] = []
+    value = pl.col(column.name)
+    if column.type == "text":
+        damaged = value.str.contains(DAMAGED_LETTER, literal=True)
+        found.append(Unusable(column.name, f"{column.name} has a damaged letter", damaged))
+    if column.name in PSEUDONYM_COLUMNS:
+        # Two different keys are one once they are rounded.
+        rounded = value.str.contains(r"^\d+([.,]\d+)?[eE]\+\d+$")
+        found.append(Unusable(column.name, f"{column.name} was rounded by a spreadsheet", rounded))
     if can_be_unreadable(column):
         what = "one of its codes" if column.type == "code" else NOT_A[column.type]
         found.append(Unusable(column.name, f"{column.name} is not {what}", pl.col(unreadable(column.name))))
@@ -107,7 +117,7 @@ def unusable_values(column: Column) -> tuple[Unusable, ...]:
         found.append(Unusable(column.name, *limits))
     if column.name == "calcium_grade":
         known = sorted({grade for grades in CALCIUM_GRADES.values() for grade in grades})
-        found.append(Unusable(column.name, OFF_SCALE, ~pl.col(column.name).is_in(known)))
+        found.append(Unusable(column.name, OFF_SCALE, ~value.is_in(known)))
     return tuple(found)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -64,6 +65,21 @@ class Wanted:
         return self.needed <= folded, len(folded & self.known)
 
 
+# Signs that nobody sees: soft hyphen, zero-width spaces and joiners, marks of direction, byte order mark.
+_INVISIBLE = "[\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff]"
+_OTHER_SPACES = "[\u00a0\u1680\u2000-\u200a\u202f\u205f\u3000]"
+
+
 def fold(header: str) -> str:
-    """A header as it is compared: no difference of capitals, of spaces or of composed letters."""
-    return " ".join(unicodedata.normalize("NFC", header).casefold().split())
+    """A header as it is compared: no difference of capitals, of spaces, of composed letters or of signs that nobody sees."""
+    return " ".join(re.sub(_INVISIBLE, "", unicodedata.normalize("NFC", header)).casefold().split())
+
+
+def as_seen(values: pl.Series) -> pl.Series:
+    """Text as a reader sees it, so that two values that look the same are the same.
+
+    Letters are composed, signs that nobody sees are left out, and every kind of space is a plain one.
+    """
+    if values.str.len_bytes().sum() == values.str.len_chars().sum():
+        return values  # nothing beyond ASCII, as in nearly every column
+    return values.str.normalize("NFC").str.replace_all(_INVISIBLE, "").str.replace_all(_OTHER_SPACES, " ")

@@ -104,7 +104,7 @@ def settle_column(column: Column, written: pl.Series, text: pl.Expr | None = Non
     else:
         written = as_text(written)
         value, unread = _read_text(column, pl.col(column.name) if text is None else text)
-    tests = [(one.sentence, one.broken) for one in unusable_values(column)]
+    tests = [(one.sentence, one.broken) for one in unusable_values(column)] if _may_be_bad(column, written) else []
     named = written.alias(column.name)
     value = value.alias(column.name)
     kind = pl.Enum(column.codes) if column.type == "code" else POLARS_TYPES[column.type]
@@ -130,6 +130,14 @@ def settle_column(column: Column, written: pl.Series, text: pl.Expr | None = Non
         bad["at"].cast(pl.Int64),
         bad["reason"].replace_strict(sentences, return_dtype=pl.String),
     )
+
+
+def _may_be_bad(column: Column, written: pl.Series) -> bool:
+    """Whether a value may be unusable: of text hardly any is, and one quick look spares the others."""
+    if column.type != "text" or column.name == "calcium_grade":
+        return True
+    beyond_ascii = written.str.len_bytes().sum() != written.str.len_chars().sum()
+    return beyond_ascii or bool(written.str.contains("+", literal=True).any())
 
 
 def settled_rows(rows: pl.DataFrame, columns: Sequence[Settled]) -> TableRows:
