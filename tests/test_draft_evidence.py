@@ -192,6 +192,9 @@ CODES = [
     ("attempts.crossed", "English", {"0": 60, "1": 40}, {"0": "false", "1": "true"}),
     ("attempts.approach", "French", {"a": 60, "r": 40}, {"a": "antegrade", "r": "retrograde"}),
     ("follow_up.event", "German", {"minoramputation": 9, "majoramputation": 9}, {"minoramputation": "minor_amputation", "majoramputation": "major_amputation"}),
+    ("lesions.proximal_cap", "English", {"concave (tapered)": 9, "convex/blunt": 9}, {"concave (tapered)": "concave", "convex/blunt": "convex"}),
+    ("attempts.sheath", "French", {"o": 60, "n": 40}, {"o": "sheath", "n": "sheathless"}),
+    ("lesions.prior_bypass", "German", {"j": 9, "n": 40}, {}),  # a yes does not say whether it is patent
     ("lesions.segment", "English", {"ant. tibial artery": 9, "post. tibial artery": 9}, {"ant. tibial artery": "anterior_tibial", "post. tibial artery": "posterior_tibial"}),
 ]  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -20,8 +21,14 @@ _ALIKE, _APART = 0.8, 0.1  # how well a code must fit, and by how much better th
 _SHORT = 2  # letters of an abbreviation that means one thing in one language and another in the next
 _STRANGE = 0.05  # of the rows: codes on fewer are slips, and put no doubt on the others
 _FEW_CODES = 4  # a column of so few codes needs each of them told from the others
-# "No" in these columns says that there is none.
-_NO_IS_NONE = ("diabetes", "prior_revascularization", "prior_bypass", "rendezvous")
+# What a plain yes or no says in a column of codes; a yes that does not say which says nothing.
+_YES_AND_NO: Mapping[str, Mapping[str, str]] = {
+    "diabetes": {"no": "none"},
+    "prior_revascularization": {"no": "none"},
+    "prior_bypass": {"no": "none"},
+    "rendezvous": {"no": "none"},
+    "sheath": {"yes": "sheath", "no": "sheathless"},
+}
 # Where one letter stands for another word than usual, as its partner shows: H and M are hombre and mujer.
 _IN_PAIRS: Mapping[str, Mapping[str, tuple[Mapping[str, str], ...]]] = {
     "sex": {
@@ -104,8 +111,9 @@ def code_book(name: str) -> Phrasebook:
         if column.type == "bool":
             entries += [("true", language.language, phrase) for phrase in phrases(language.yes)]
             entries += [("false", language.language, phrase) for phrase in phrases(language.no)]
-        if name in _NO_IS_NONE:
-            entries += [("none", language.language, phrase) for phrase in phrases(language.no)]
+        for word, code in _YES_AND_NO.get(name, {}).items():
+            words = language.yes if word == "yes" else language.no
+            entries += [(code, language.language, phrase) for phrase in phrases(words)]
     return Phrasebook(entries, headings=False, lexicon=frozenset())
 
 
@@ -133,7 +141,17 @@ def _choice(column: Column, theirs: str, rows: int, language: str) -> CodeChoice
         apart = ranked[0][0] - (ranked[1][0] if len(ranked) > 1 else 0.0)
         if apart >= _APART and not ranked[0][1].doubtful:
             return CodeChoice(theirs, rows, ranked[0][1].meaning, "likely", f"like {_told(ranked[0][1])}", False)
-    return CodeChoice(theirs, rows, None, None, "", False)
+    return _by_parts(column, theirs, rows, language)
+
+
+def _by_parts(column: Column, theirs: str, rows: int, language: str) -> CodeChoice:
+    """A code that says the same twice: "concave (tapered)"."""
+    parts = [part for part in re.split(r"[()\[\]/]", theirs) if tokens(part)]
+    meant = {_choice(column, fold(part), rows, language).ours for part in parts} if len(parts) > 1 else set()
+    ours = meant.pop() if len(meant) == 1 else None
+    if ours is None:
+        return CodeChoice(theirs, rows, None, None, "", False)
+    return CodeChoice(theirs, rows, ours, "likely", "each of its parts means so", False)
 
 
 def _same_words(exact: list[Found], theirs: str, language: str) -> Found | None:

@@ -25,6 +25,7 @@ _SAME_NAME, _LIKE_NAME = 0.95, 0.8
 _MARGIN, _LIKELY_MARGIN = 0.25, 0.12
 _ANOTHERS_NAME = 0.85  # a heading so much like one that is none of ours is none of ours
 _OTHER_LANGUAGE, _ENGLISH = 0.85, 0.97
+_AGAINST = -0.5  # values that speak against the column, and not only fail to speak for it
 _SHORT = 3  # signs
 _NEVER = -1e6
 
@@ -157,8 +158,11 @@ def _assigned(totals: NDArray[np.float64]) -> tuple[float, list[tuple[int, int]]
 
 def _confidence(candidate: _Candidate, margin: float) -> Confidence:
     doubtful = candidate.found is not None and candidate.found.doubtful
-    if doubtful or candidate.fit.score < 0:
+    if doubtful or candidate.fit.score <= _AGAINST:
         return "guess"
+    if candidate.fit.score < 0:
+        # Codes that nobody knows are no reason to doubt a heading that is plain: they stay unread until they are filled in.
+        return "likely" if candidate.name >= _SAME_NAME and margin >= _MARGIN else "guess"
     apart = margin >= _MARGIN
     if apart and (candidate.name >= _SAME_NAME or (candidate.name >= _LIKE_NAME and candidate.fit.telling)):
         return "certain"
