@@ -163,6 +163,9 @@ def _remove_all_but_the_current(out: Path) -> None:
     for path in (*out.glob(f"{EDITIONS}/*"), *out.glob(_BEFORE_LINKS), out / _NEW_LINK):
         if path != current:
             _remove(path)
+    if current is None:
+        with suppress(OSError):  # not there, or something that could not be removed is still in it
+            (out / EDITIONS).rmdir()
 
 
 def _remove(path: Path) -> None:
@@ -219,9 +222,8 @@ def _adopt(out: Path) -> None:
         else:
             _twin(out / part, edition / part)
     _point(out, CURRENT, f"{EDITIONS}/{edition.name}")
-    for part in reversed(
-        PARTS
-    ):  # files first: the first link says that the edition is in use, should the run be killed here
+    # Files first: the first link says that the edition is in use, should the run be killed here.
+    for part in reversed(PARTS):
         _link(out, part)
 
 

@@ -15,15 +15,12 @@ from pydantic import BaseModel
 
 from pipeline import analyze
 from pipeline.__main__ import DEMO_CASES, DEMO_KEY, DEMO_SEED, app
-from pipeline.check import check
-from pipeline.derive import derive
-from pipeline.identity import pseudonymize
+from pipeline.flow import Request, run
 from pipeline.plan import Plan, load_plan
 from pipeline.plan_names import check_names
 from pipeline.plan_page import PAGE, plan_page
-from pipeline.read import read_tables
 from pipeline.result_tables import ESTIMATE_COLUMNS
-from pipeline.store import connect, write_store
+from pipeline.store import connect
 from synthetic_data.service import invent, write_service
 
 ROOT = Path(__file__).parent.parent
@@ -188,14 +185,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder as the guide takes it: an export in my_export, and the database of a run of it in my_report."""
     folder = tmp_path_factory.mktemp("guide")
     write_service(invent(300, 7), folder / "my_export")
-    frames = pseudonymize(read_tables(folder / "my_export"), b"invented data only")
-    accepted = check(frames)
-    lesions = derive(accepted.frames, Plan()).lesions
-    (folder / "my_report").mkdir()
-    write_store(
-        folder / "my_report" / "service.duckdb",
-        {"raw": frames, "checked": accepted.frames, "derived": {"lesions": lesions}},
-    )
+    run(Request(folder / "my_export", folder / "my_report", key=DEMO_KEY), engine="direct")
     return folder
 
 
