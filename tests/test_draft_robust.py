@@ -147,6 +147,14 @@ def test_a_table_in_two_files_is_told(service: Service, tmp_path: Path) -> None:
     assert re.search(r"note: attempts 202[34]\.csv looks like attempts too", text)
 
 
+def test_one_file_for_several_tables_is_told(service: Service, tmp_path: Path) -> None:
+    tables = {name: frame for name, frame in service.tables.items() if name != "procedures"}
+    tables["lesions"] = service.tables["lesions"].join(service.tables["procedures"], on="procedure_id", how="left")
+    text = written(draft_export(write_csvs(tmp_path, tables)))
+    assert "No file was found for procedures" in text
+    assert "lesions.csv has columns of procedures too; one row a session" in text
+
+
 def test_a_table_that_is_hardly_like_ours_is_not_used_undecided(service: Service, tmp_path: Path) -> None:
     tables = {name: frame for name, frame in service.tables.items() if name != "follow_up"}
     folder = write_csvs(tmp_path, tables)

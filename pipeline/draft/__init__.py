@@ -14,7 +14,7 @@ from pipeline.draft.export_sheets import Sheet, see
 from pipeline.draft.language import language_of
 from pipeline.draft.lines import Draft
 from pipeline.draft.table_draft import draft_table
-from pipeline.draft.tables import also_like, find_tables
+from pipeline.draft.tables import also_like, find_tables, stands_in
 from pipeline.draft.written import in_short, written
 from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
@@ -51,7 +51,7 @@ def draft_export(folder: Path) -> Draft:
     return Draft(
         language=language,
         tables=tuple(tables),
-        absent=tuple(table for table in TABLES if table.name not in found),
+        absent=tuple((table, stands_in(table, found, language)) for table in TABLES if table.name not in found),
         spare=tuple(sheet.name for sheet in sheets if id(sheet) not in used and sheet.name not in told),
         faults=tuple(faults),
     )

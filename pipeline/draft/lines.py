@@ -90,10 +90,14 @@ class TableDraft:
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """The draft of a whole mapping. `absent`: tables that no file is like; `spare`: names of files that are no table; `faults`: of files."""
+    """The draft of a whole mapping.
+
+    `absent`: tables that no file is like, each with the file that seems to have its columns among others, "" for none. `spare`: names
+    of files that are no table; `faults`: what is wrong with files.
+    """
 
     language: str
     tables: tuple[TableDraft, ...]
-    absent: tuple[Table, ...]
+    absent: tuple[tuple[Table, str], ...]
     spare: tuple[str, ...]
     faults: tuple[str, ...]

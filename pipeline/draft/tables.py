@@ -20,6 +20,7 @@ from pipeline.rules import OPTIONAL_REFERENCES
 _NAMED = 0.75  # a file's name so much like a table's is one
 _OF_NAME = 0.5  # what a name counts, where all of the columns count 1
 _TABLE = 0.3  # a sheet less like a table is none; chosen by trying, no source
+_MIXED = 0.4  # of a table's columns in another table's sheet
 _ALL, _HARDLY = 0.9, 0.5  # shares of a child's keys that are in the parent: broken rows must not hide it
 _COVERED = 0.3  # of the parents that have a child; with fewer, whole numbers from 1 may be anything
 _FEWEST_KEYS = 3
@@ -70,6 +71,13 @@ def also_like(
         for sheet in sheets
         if id(sheet) not in taken and _looked_at(table, sheet, language, {}).columns >= max(least, _TABLE)
     )
+
+
+def stands_in(table: Table, chosen: Mapping[str, TableFound], language: str) -> str:
+    """The name of another table's sheet that has this table's columns too: one file for several tables; "" for none."""
+    likely = [(_looked_at(table, found.sheet, language, {}).columns, found.sheet.name) for found in chosen.values()]
+    most, name = max(likely, default=(0.0, ""))
+    return name if most >= _MIXED else ""
 
 
 def _looked_at(table: Table, sheet: Sheet, language: str, keys: Mapping[tuple[str, int], Fit]) -> TableFound:

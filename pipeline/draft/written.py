@@ -162,8 +162,10 @@ def _missing(table: TableDraft) -> Iterator[str]:
 
 
 def _absent(draft: Draft) -> Iterator[str]:
-    for table in draft.absent:
+    for table, mixed in draft.absent:
         yield f'# No file was found for {table.name}. If there is one: [{table.name}] file = "..."'
+        if mixed:
+            yield f"# note: {_bare(mixed)} has columns of {table.name} too; {table.meaning.lower().rstrip('.')}: export it as a file of its own"
 
 
 def _left_over(draft: Draft) -> Iterator[str]:
