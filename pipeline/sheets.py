@@ -16,6 +16,9 @@ import polars as pl
 from pipeline.faults import NeedsMending
 from pipeline.packed_files import refuse_trap
 from pipeline.source import HEADER_WITHIN, SAMPLE_ROWS, Wanted
+from pipeline.workbook_extent import opens, refuse_far_cells
+
+OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # how an XLS begins, and any locked workbook
 
 # What a bare number in a date column counts from (ECMA-376 part 1, 18.17.4.1). The 1900 system takes 1900 for a leap year, so
 # that from 1 March 1900 on its day 0 is 30 December 1899; earlier days do not occur in an export.
@@ -89,6 +92,7 @@ def open_sheet(data: bytes, *, name: str, sheet: str, wanted: Wanted, sha256: st
     """
     reader = _open(data, name)
     label = f"{name} [{sheet}]"
+    refuse_far_cells(data, sheet=sheet, name=label)
     try:
         cells = _cells(reader, sheet)
     except (fastexcel.FastExcelError, pl.exceptions.PolarsError):
@@ -152,8 +156,8 @@ def _epoch(data: bytes) -> date | None:
 def _open(data: bytes, name: str) -> fastexcel.ExcelReader:
     refuse_trap(data, name=name)
     try:
-        return fastexcel.read_excel(data)
+        if not data.startswith(OLD_WORKBOOK) or opens(data):
+            return fastexcel.read_excel(data)
     except fastexcel.FastExcelError:
-        raise NeedsMending(
-            f"{name}: not a workbook that can be opened; if it has a password, save it without one"
-        ) from None
+        pass
+    raise NeedsMending(f"{name}: not a workbook that can be opened; if it has a password, save it without one")

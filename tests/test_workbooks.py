@@ -19,6 +19,7 @@ from pipeline.read import read_export
 from pipeline.sheets import EPOCH_1900, EPOCH_1904, open_sheet, sheet_names
 from pipeline.source import Wanted
 from pipeline.stray_lines import HEADER_AGAIN, TOTAL
+from pipeline.workbook_extent import MOST_CELLS, _extent
 from synthetic_data.rows import valid_tables
 
 TABLES = valid_tables(procedures=[{}] * 10, lesions=[{}] * 10, attempts=[], complications=[], follow_up=[])
@@ -221,3 +222,37 @@ def test_day_0_is_told_from_the_workbook_itself(tmp_path: Path) -> None:
         data = (tmp_path / "x.xlsx").read_bytes()
         assert "lesions" in sheet_names(data, name="x.xlsx")
         assert open_sheet(data, name="x", sheet="lesions", wanted=Wanted(frozenset(), frozenset())).epoch == day
+
+
+def test_a_cell_at_the_far_end_of_the_sheet_is_told_and_does_not_fill_the_memory(tmp_path: Path) -> None:
+    write_csvs(tmp_path, {table: frame for table, frame in TABLES.items() if table != "lesions"})
+    book = xlsxwriter.Workbook(str(tmp_path / "lesions.xlsx"))
+    book.add_worksheet("lesions & more").write_row(0, 0, TABLES["lesions"].columns)
+    book.worksheets()[0].write_string(1_048_575, 16_383, " ")  # the last cell there is
+    book.close()
+    with pytest.raises(NeedsMending) as caught:
+        read_export(tmp_path, load_mapping(None))
+    assert caught.value.lines == (
+        "lesions.xlsx [lesions & more]: something stands far from the table (the sheet reaches to row 1048576); "
+        "delete the rows and columns beyond the table, or export it as CSV",
+    )
+
+
+def test_an_old_workbook_that_would_end_the_program_is_one_line(tmp_path: Path) -> None:
+    data = (Path(__file__).parent / "data" / "formats" / "xls_1900" / "export.xls").read_bytes()
+    # A text cell (LABELSST) is put at row and column 65535: 4,294,967,296 cells to make room for.
+    at = data.index(b"\xfd\x00\x0a\x00", len(data) // 2)
+    (tmp_path / "export.xls").write_bytes(data[: at + 4] + b"\xff\xff\xff\xff" + data[at + 8 :])
+    with pytest.raises(NeedsMending) as caught:
+        read_export(tmp_path, load_mapping(None))
+    assert caught.value.lines == (
+        "export.xls: not a workbook that can be opened; if it has a password, save it without one",
+    )
+
+
+def test_a_long_sheet_with_a_title_to_its_right_is_not_refused() -> None:
+    rows, columns = _extent(b'<row r="1"><c r="A1"/><c r="BZ1"/></row><row r="900000"><c r="C900000"/></row>')
+    assert rows == 900_000 and columns >= 78 and rows * columns <= MOST_CELLS  # BZ is column 78
+    assert _extent(b'<row r="1"><c r="XFD1"/></row><row r="5000"><c r="C5000"/></row>') == (5000, 16_384)
+    far = _extent(b'<row r="1"><c r="XFD1"/></row><row r="900000"><c r="C900000"/></row>')
+    assert far == (900_000, 16_384)
