@@ -41,7 +41,14 @@ def _version() -> str:
     return version("crosswise")
 
 
-app = App(name="crosswise", help=HELP, help_flags=["--help", "-h"], version_flags=["--version"], version=_version)
+app = App(
+    name="crosswise",
+    help=HELP,
+    help_flags=["--help", "-h"],
+    version_flags=["--version"],
+    version=_version,
+    suppress_keyboard_interrupt=False,  # told by _status
+)
 
 Tables = Annotated[Path, Parameter(help="Folder with the exported case tables (CSV, Parquet or XLSX).")]
 Mapping = Annotated[

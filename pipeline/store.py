@@ -111,6 +111,10 @@ def _told(path: Path, error: duckdb.Error) -> Exception:
         return NeedsMending(
             f"{path.name}: the file is open for writing in another program; close it there and run again"
         )
+    if "Permission denied" in text:
+        return NeedsMending(
+            f"{path.name}: cannot be opened (Permission denied); mend its permissions, or choose another --out"
+        )
     full = re.search(r"No space left on device|File too large|Disk quota exceeded|Read-only file system", text)
     if full:
         return NeedsMending(f"{path.name}: cannot be written ({full[0]}); the last outputs are untouched")
