@@ -53,8 +53,8 @@ ATTEMPT_HISTORY = (
 class Derived:
     """What the step hands on.
 
-    `lesions` holds the eligible lesions only, in order of procedure date and, within a date, of the lesions table: KEYS, then a
-    column a feature (pipeline.features), then ON_THE_TABLE and SESSION. `first_approach` is the approach of attempt 1;
+    `lesions` holds the eligible lesions only, in order of procedure date and, within a date, of all that is known of them but
+    their keys: KEYS, then a column a feature (pipeline.features), then ON_THE_TABLE and SESSION. `first_approach` is the approach of attempt 1;
     `then` is "none", "same" or "bailout"; `bailout` is a later attempt by the other approach after a failed one;
     `attempt_minutes` is null when any attempt's minutes are; `session_first_approach` is null when the session's
     lesions were not all started the same way. `attempts` holds every attempt on these lesions in order (ATTEMPT_HISTORY): what had
@@ -98,6 +98,9 @@ def derive(tables: Mapping[str, pl.DataFrame], plan: Plan, *, in_doubt: pl.Serie
         _attempt_ones=pl.col("_attempt_ones"),
         _gap=pl.col("_gap"),
     ).select(*KEYS, *features, *ON_THE_TABLE, *SESSION, *_FOR_THE_FLOW)
+    # By what the lesions are, not by their keys: so the last digit of a sum depends neither on the secret of the pseudonyms nor on
+    # the order of the export.
+    lesions = lesions.sort("procedure_date", *features, *ON_THE_TABLE, *SESSION, maintain_order=True)
     flow = [FlowStep("Lesions accepted at intake", lesions.height, 0, "")]
     for label, stays, reason in _steps(plan):
         left = lesions.filter(stays)
