@@ -147,7 +147,7 @@ def _joined(body: bytes, lines: _Lines, chosen: Marks) -> bytes:
 
 def _blank(body: bytes, lines: _Lines, whole: Marks, fields: int, separator: str) -> Marks:
     """Lines that hold nothing but separators, spaces and quotes: a spreadsheet's empty rows."""
-    nothing = bytes({ord(separator), _QUOTE, _NEWLINE, _RETURN, ord(" "), ord("\t")})
+    nothing = bytes({ord(separator), _QUOTE, *b"\n\r \t\f\v"})
     blank = np.zeros(len(lines.ends), dtype=bool)
     # Only a line that is short and starts with two such signs is worth the look: nearly every row starts with a key.
     is_nothing = np.zeros(256, dtype=bool)
@@ -181,18 +181,32 @@ def _record_at(body: bytes, position: int, separator: str, fields: int) -> tuple
     values = _parse(first, separator)
     if values is not None:
         return values, 1, ""
-    pieces = [first]
+    pieces, signs = [first], fields - 1
     while position < len(body) and len(pieces) < _LONGEST_RECORD:
         line, position = _line_at(body, position)
-        if line.count(separator) == fields - 1 and '"' not in line:
+        if '"' not in line and line.count(separator) == signs:
             break  # a whole record of its own: the quote before it was never closed
+        if _outside(first, separator, stray=-1) == signs == _outside(line, separator, stray=0):
+            break  # each is one, but for a stray quote: taken together they would be one row with values of two
         pieces.append(line)
         if '"' not in line:
             continue
-        values = _parse("".join(pieces), separator)
+        # Less strictly, two lines with an unclosed quote each would be one.
+        values = _parse("".join(pieces), separator, ways=(True,))
         if values is not None and len(values) == fields:
             return values, len(pieces), ""
     return [], 1, UNPAIRED
+
+
+def _outside(line: str, separator: str, *, stray: int) -> int:
+    """The separators outside quotation marks, were it not for the mark that is stray: the first (0) or the last (-1)."""
+    pieces = line.split('"')
+    if len(pieces) == 1:
+        return -1
+    # Without the stray mark the two pieces beside it are one.
+    at = 0 if stray == 0 else len(pieces) - 2
+    joined = [*pieces[:at], pieces[at] + pieces[at + 1], *pieces[at + 2 :]]
+    return sum(piece.count(separator) for piece in joined[0::2])
 
 
 def _line_at(body: bytes, position: int) -> tuple[str, int]:
@@ -200,10 +214,13 @@ def _line_at(body: bytes, position: int) -> tuple[str, int]:
     return body[position:end].decode(errors="replace"), end
 
 
-def _parse(text: str, separator: str) -> list[str] | None:
-    """The fields of one record; None when a quotation mark is left open or a value is beyond all bounds."""
+def _parse(text: str, separator: str, *, ways: tuple[bool, ...] = (True, False)) -> list[str] | None:
+    """The fields of one record; None when a quotation mark is left open or a value is beyond all bounds.
+
+    `ways`: whether a quotation mark must stand where it should, tried one after the other.
+    """
     text = text.removesuffix("\n").removesuffix("\r")
-    for strict in (True, False):
+    for strict in ways:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=strict)
         try:
             values = next(reader, [""])

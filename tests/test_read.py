@@ -253,6 +253,23 @@ def test_two_unclosed_quotation_marks_do_not_swallow_the_rows_between() -> None:
     assert [(row[0], row[2]) for row in rows if row[1] is None] == [(3, "4"), (4, "7"), (5, "8")]
 
 
+@pytest.mark.parametrize(
+    ("two", "second"),
+    [
+        ('1;"x;3\n4;"y;6\n', None),
+        ('1;"x;3\n4;y";6\n', ("4", 'y"', "6")),
+        ('"1;x;3\n4;y;6"\n', ("4", "y", '6"')),
+        ('1;x;"3\n"4;y;6\n', None),
+    ],
+)
+def test_a_stray_quotation_mark_in_each_of_two_lines_does_not_make_one_row_of_them(
+    two: str, second: tuple[str, ...] | None
+) -> None:
+    first, *others, last = records(two.encode() + b"7;8;9\n")
+    assert (first[0], first[1] is None) == (2, False) and last == (4, None, "7", "8", "9")
+    assert [row[2:] if row[1] is None else None for row in others] == [second]
+
+
 def test_inches_written_with_a_quotation_mark_stay_in_their_field() -> None:
     assert records(b'1;6" balloon;3\n4;5;6\n') == [(2, None, "1", '6" balloon', "3"), (3, None, "4", "5", "6")]
 
@@ -281,10 +298,8 @@ def test_what_a_spreadsheet_writes_is_read_back_field_by_field(table: list[tuple
     source = open_text(out.getvalue().encode(), name="x.csv", encoding=None, separator=None, wanted=wanted)
     rows = source.rows(range(3))
     sound = rows.filter(pl.col("fault").is_null())
-    swallowed = [
-        record for record in table if any(line.count(";") == 2 for field in record for line in field.split("\n"))
-    ]
-    if not swallowed:  # such a value looks like a whole row inside quotes, and is set aside on purpose
+    # With separators and line ends inside quotes a row can look like several whole ones: it is set aside on purpose.
+    if not any("\n" in field and ";" in field for record in table for field in record):
         assert [tuple(value or "" for value in row[2:]) for row in sound.rows()] == table
 
 
