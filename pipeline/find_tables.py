@@ -134,7 +134,7 @@ def _holding(
                     raise
                 folder.unreadable += fault.lines
                 continue
-            held = [sheet for sheet in sheets if fold(sheet) in (table.name, fold(part.sheet or table.name))]
+            held = [sheet for sheet in sheets if fold(sheet) == fold(part.sheet or table.name)]
             if held:
                 found += [(file, sheet) for sheet in held]
             elif named:

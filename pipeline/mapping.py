@@ -69,6 +69,7 @@ _NOT_READ = frozenset(
         ),
     ]
 )
+_LONGEST_NAME = 255  # bytes of a file's name, on every system in use
 DECIMAL_SIGNS = (".", ",")
 THOUSANDS_SIGNS = (".", ",", " ", "'")
 NOT_RECORDED = ""  # a code may be mapped to this: the site's word for "we do not know"
@@ -201,7 +202,8 @@ def _table_faults(table: Table, mapping: TableMapping) -> Iterator[str]:
 def _file_faults(mapping: TableMapping) -> Iterator[str]:
     if mapping.file is not None:
         inside = PurePath(mapping.file)
-        if not mapping.file.strip() or inside.is_absolute() or ".." in inside.parts:
+        too_long = any(len(part.encode()) > _LONGEST_NAME for part in inside.parts)
+        if not mapping.file.strip() or inside.is_absolute() or ".." in inside.parts or too_long:
             yield f"file = '{mapping.file}' should be the name of a file inside the folder of tables"
         suffix = PurePath(mapping.file.lower().removesuffix(".gz")).suffix
         if suffix in _NOT_READ:

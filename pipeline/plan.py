@@ -122,7 +122,7 @@ def load_plan(path: Path | None) -> Plan:
     if path is None:
         return Plan()
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise NeedsMending(f"{path.name}: the plan cannot be read ({error.strerror}); check --plan") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -132,7 +132,10 @@ def load_plan(path: Path | None) -> Plan:
         return Plan.model_validate(_as_tuples(content))
     except ValidationError as error:
         raise NeedsMending(
-            *(f"{path.name}: {'.'.join(map(str, e['loc'])) or 'plan'}: {e['msg']}" for e in error.errors())
+            *(
+                f"{path.name}: {'.'.join(map(str, e['loc'])) or 'plan'}: {e['msg'].removeprefix('Value error, ')}"
+                for e in error.errors()
+            )
         ) from None
 
 

@@ -159,7 +159,7 @@ class _Opened:
             separator=source.separator,
             rows=rows,
             ignored_columns=len(source.headers) - len(set(self.positions.values())),
-            notes=(*notes, *_key_notes(self)),
+            notes=(*notes, *_absent(self), *_key_notes(self)),
         )
 
 
@@ -289,9 +289,26 @@ def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, in
                 f"{source.name}: no column {column.name}, which is needed{_similar(theirs, sayable)}; "
                 f'name the site\'s own in the mapping: [{table.name}.columns] {column.name} = "..."'
             )
+    for at in sorted(set(positions.values())):
+        names = [name for name, position in positions.items() if position == at]
+        if len(names) > 1:
+            faults.append(
+                f"{source.name}: column '{source.headers[at]}' would be read as {' and as '.join(names)}; give each a header of its own "
+                "in the mapping, or rename the column in the export"
+            )
     if faults:
         raise NeedsMending(*faults)
     return positions
+
+
+def _absent(opened: _Opened) -> Iterator[str]:
+    """Notes on optional columns that are not there under their names, though a header that is not used is much like them."""
+    headers = [opened.source.headers[position] for position in opened.others]
+    for column in opened.table.columns:
+        if column.name not in opened.positions and column.name not in opened.part.constants:
+            meant = _similar(column.name, headers)
+            if meant:
+                yield f"no column {column.name}{meant}"
 
 
 def _similar(theirs: str, headers: Sequence[str]) -> str:

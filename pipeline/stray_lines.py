@@ -36,7 +36,7 @@ _TOTAL_LINE = (
 def told_apart(rows: pl.DataFrame, headers: Sequence[str]) -> pl.DataFrame:
     """`rows` (`row`, `fault`, text columns named by position) in which each line that is no row has a fault and holds nothing.
 
-    The header again: every value is what stands in the header over it. A total: the first value says so, and no more than
+    The header again: every value is what stands in the header over it, whatever its capitals. A total: the first value says so, and no more than
     one other is there.
     """
     names = [name for name in rows.columns if name not in ("row", "fault")]
@@ -46,8 +46,11 @@ def told_apart(rows: pl.DataFrame, headers: Sequence[str]) -> pl.DataFrame:
     again = _where(
         rows,
         # One cheap look at the first column spares the others of nearly every file.
-        pl.col(first).str.strip_chars() == headers[int(first)],
-        pl.all_horizontal(pl.col(name).str.strip_chars().fill_null("") == headers[int(name)] for name in others),
+        pl.col(first).str.strip_chars().str.to_lowercase() == headers[int(first)].lower(),
+        pl.all_horizontal(
+            pl.col(name).str.strip_chars().str.to_lowercase().fill_null("") == headers[int(name)].lower()
+            for name in others
+        ),
     )
     there = pl.sum_horizontal(pl.col(name).str.strip_chars().fill_null("") != "" for name in others)
     total = _where(rows, _blank(others[0]) | _blank(others[-1]), (there <= 1) & pl.col(first).str.contains(_TOTAL_LINE))
