@@ -6,6 +6,7 @@ import hashlib
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -146,7 +147,16 @@ def _epoch(data: bytes) -> date | None:
         try:
             with zipfile.ZipFile(io.BytesIO(data)) as parts:
                 book = parts.read("xl/workbook.xml")
-        except (KeyError, zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError):
+        except (
+            KeyError,
+            zipfile.BadZipFile,
+            zlib.error,
+            NotImplementedError,
+            RuntimeError,
+            EOFError,
+            OSError,
+            ValueError,
+        ):
             return None
         return EPOCH_1904 if _DATE_1904.search(book) else EPOCH_1900
     systems = set(_XLS_DATE_SYSTEM.findall(data))

@@ -14,6 +14,7 @@ import re
 import subprocess
 import sys
 import zipfile
+import zlib
 from pathlib import Path
 
 from pipeline.faults import NeedsMending
@@ -25,9 +26,9 @@ _TRIAL_SECONDS = 600
 _ROW_NUMBER = re.compile(rb'\br="(?:[A-Z]{1,3})?(\d+)"')
 _SHEET = re.compile(r"<(?:\w+:)?sheet\b[^>]*>")
 _RELATION = re.compile(r"<(?:\w+:)?Relationship\b[^>]*>")
-_DAMAGED = (KeyError, zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError)
+_DAMAGED = (KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError)
 
-_tried: set[bytes] = set()  # hashes of the old workbooks that could be opened
+_tried: dict[bytes, bool] = {}  # whether it could be opened, by the hash of an old workbook
 
 
 def refuse_far_cells(data: bytes, *, sheet: str, name: str) -> None:
@@ -51,21 +52,23 @@ def opens(data: bytes) -> bool:
     """Whether an old workbook (XLS) can be opened, tried once in a process of its own with bounded memory."""
     digest = hashlib.sha256(data).digest()
     if digest not in _tried:
-        try:
-            trial = subprocess.run(  # noqa: S603 - this interpreter and a file of ours
-                [sys.executable, "-I", str(_TRIAL)],
-                input=data,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                timeout=_TRIAL_SECONDS,
-                check=False,
-            )
-        except (OSError, subprocess.TimeoutExpired):
-            return False
-        if trial.returncode != 0:
-            return False
-        _tried.add(digest)
-    return True
+        _tried[digest] = _succeeds(data)
+    return _tried[digest]
+
+
+def _succeeds(data: bytes) -> bool:
+    try:
+        trial = subprocess.run(  # noqa: S603 - this interpreter and a file of ours
+            [sys.executable, "-I", str(_TRIAL)],
+            input=data,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            timeout=_TRIAL_SECONDS,
+            check=False,
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return trial.returncode == 0
 
 
 def _path_of(parts: zipfile.ZipFile, sheet: str) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from datetime import date, datetime, time
 from pathlib import Path
@@ -11,6 +12,8 @@ import polars as pl
 import pytest
 import xlsxwriter
 from export_files import csv_bytes, write_csvs, write_workbook, zipped
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.check import Accepted, check
 from pipeline.faults import NeedsMending
@@ -256,3 +259,29 @@ def test_a_long_sheet_with_a_title_to_its_right_is_not_refused() -> None:
     assert _extent(b'<row r="1"><c r="XFD1"/></row><row r="5000"><c r="C5000"/></row>') == (5000, 16_384)
     far = _extent(b'<row r="1"><c r="XFD1"/></row><row r="900000"><c r="C900000"/></row>')
     assert far == (900_000, 16_384)
+
+
+BOOK = io.BytesIO()
+with xlsxwriter.Workbook(BOOK, {"in_memory": True}) as small:
+    for_damage = small.add_worksheet("lesions")
+    for_damage.write_row(0, 0, TABLES["lesions"].columns)
+    for at, lesion in enumerate(TABLES["lesions"].rows(), start=1):
+        for_damage.write_row(at, 0, lesion)
+WHOLE = BOOK.getvalue()
+AS_WRITTEN = open_sheet(WHOLE, name="x.xlsx", sheet="lesions", wanted=Wanted(frozenset(), frozenset()))
+
+
+@settings(max_examples=250, deadline=None, derandomize=True)
+@given(st.integers(0, len(WHOLE) - 1), st.integers(0, 7), st.sampled_from(["flip", "cut", "repeat"]))
+def test_no_damage_to_a_workbook_is_a_traceback_or_another_value(at: int, bit: int, how: str) -> None:
+    broken = {
+        "flip": WHOLE[:at] + bytes([WHOLE[at] ^ 1 << bit]) + WHOLE[at + 1 :],
+        "cut": WHOLE[:at],
+        "repeat": WHOLE[:at] + WHOLE[max(at - 40, 0) :],
+    }[how]
+    try:
+        for sheet in sheet_names(broken, name="x.xlsx"):
+            source = open_sheet(broken, name="x.xlsx", sheet=sheet, wanted=Wanted(frozenset(), frozenset()))
+            assert source.cells.equals(AS_WRITTEN.cells)
+    except NeedsMending as fault:
+        assert len(fault.lines) == 1 and "\n" not in fault.lines[0]
