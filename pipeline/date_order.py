@@ -140,6 +140,31 @@ class Dates:
         return ""
 
 
+class Orders:
+    """Looks, block by block, at which of day and month comes first in the dates of one column that end in their year."""
+
+    def __init__(self) -> None:
+        self._day_first = self._month_first = False
+
+    def see(self, values: pl.Series) -> None:
+        """Take in different values of the column."""
+        day_first, month_first = _beyond_twelve(_parts(values, _YEAR_LAST))
+        self._day_first = self._day_first or day_first
+        self._month_first = self._month_first or month_first
+
+    def only(self, *, day_first: bool) -> bool:
+        """Whether some dates can have this order alone, and none the other alone."""
+        return self._day_first and not self._month_first if day_first else self._month_first and not self._day_first
+
+
+def day_first(pattern: str | None) -> bool | None:
+    """Whether a stated pattern has the day before the month; None where it is not of day, month and year in figures."""
+    for mark in "./-":
+        if pattern in (f"%d{mark}%m{mark}%Y", f"%m{mark}%d{mark}%Y"):
+            return pattern.startswith("%d")
+    return None
+
+
 def _joined(before: pl.Series, more: pl.Series) -> pl.Series:
     return before if more.is_empty() else pl.concat([before, more.alias(before.name)]).unique(maintain_order=True)
 
@@ -156,10 +181,7 @@ def _marks(parts: pl.DataFrame) -> Sequence[str]:
 
 def _day_or_month_first(parts: pl.DataFrame, column: str, mark: str) -> tuple[str, str]:
     """The order of dates that end in their year, and the fault where it cannot be told."""
-    first, second = parts["1"].cast(pl.Int32), parts["3"].cast(pl.Int32)
-    # What has two parts beyond 12 is a slip of the pen and tells nothing.
-    day_first = bool(((first > 12) & (second <= 12)).any())
-    month_first = bool(((second > 12) & (first <= 12)).any())
+    day_first, month_first = _beyond_twelve(parts)
     ways = [mark.join(order) for order in (("%d", "%m", "%Y"), ("%m", "%d", "%Y"))]
     if day_first and month_first:
         return "", (
@@ -175,3 +197,10 @@ def _day_or_month_first(parts: pl.DataFrame, column: str, mark: str) -> tuple[st
         f"{column} could be day first or month first; say which in the mapping: "
         f'dates = "{ways[0]}" or dates = "{ways[1]}"'
     )
+
+
+def _beyond_twelve(parts: pl.DataFrame) -> tuple[bool, bool]:
+    """Whether any date must have its day first, and any its month."""
+    first, second = parts["1"].cast(pl.Int32), parts["3"].cast(pl.Int32)
+    # What has two parts beyond 12 is a slip of the pen and tells nothing.
+    return bool(((first > 12) & (second <= 12)).any()), bool(((second > 12) & (first <= 12)).any())

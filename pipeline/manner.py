@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.case_tables import Table
-from pipeline.date_order import Dates, Way
+from pipeline.date_order import Dates, Orders, Way, day_first
 from pipeline.mapping import TableMapping
 from pipeline.number_signs import NumberSigns, Signs, in_words
 
@@ -54,6 +54,8 @@ class Evidence:
             for column in here
             if column.type == "date" and mapping.dates is None
         }
+        self._stated = day_first(mapping.dates)
+        self._orders = {column.name: Orders() for column in here if column.type == "date" and self._stated is not None}
         numbers = [column.name for column in here if column.type in ("int", "real")] if mapping.decimal is None else []
         self._names = numbers
         self._numbers = NumberSigns(numbers, typed=typed_cells)
@@ -61,7 +63,7 @@ class Evidence:
     @property
     def positions(self) -> list[int]:
         """Where the columns stand that are looked at."""
-        return sorted({self._positions[name] for name in (*self._dates, *self._names)})
+        return sorted({self._positions[name] for name in (*self._dates, *self._orders, *self._names)})
 
     @property
     def is_plain(self) -> bool:
@@ -75,10 +77,20 @@ class Evidence:
 
     def see(self, rows: pl.DataFrame) -> None:
         """Take in a block of rows: text columns named by their positions."""
-        for name, dates in self._dates.items():
+        looked_at: dict[str, Dates | Orders] = {**self._dates, **self._orders}
+        for name, dates in looked_at.items():
             dates.see(rows[str(self._positions[name])].unique(maintain_order=True).str.strip_chars())
         for name in self._names:
             self._numbers.see(name, rows[str(self._positions[name])])
+
+    def contradictions(self) -> tuple[str, ...]:
+        """What all that was seen says against the order of day and month that the mapping states."""
+        return tuple(
+            f"{name} cannot be dates = '{self._mapping.dates}': some dates have day and month the other way round, and none is "
+            "this way alone; mend it in the mapping"
+            for name, orders in self._orders.items()
+            if orders.only(day_first=not self._stated)
+        )
 
     def plain(self) -> Manner:
         """What holds as long as nothing else is seen."""

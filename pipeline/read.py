@@ -193,14 +193,19 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
         parts.append(use(block, manner))
     else:
         if not evidence.is_in_doubt:
+            _refuse(opened, evidence.contradictions())
             return parts, ()
     parts.clear()
     for block in opened.source.blocks(evidence.positions):
         evidence.see(_as_seen(block))
     manner = evidence.manner()
-    if manner.faults:
-        raise NeedsMending(*(f"{opened.source.name}: {fault}" for fault in manner.faults))
+    _refuse(opened, (*manner.faults, *evidence.contradictions()))
     return [use(block, manner) for block in _blocks(opened)], manner.notes
+
+
+def _refuse(opened: _Opened, faults: Sequence[str]) -> None:
+    if faults:
+        raise NeedsMending(*(f"{opened.source.name}: {fault}" for fault in faults))
 
 
 def _blocks(opened: _Opened) -> Iterator[pl.DataFrame]:
@@ -289,11 +294,11 @@ def _positions(source: Source, table: Table, part: TableMapping) -> dict[str, in
                 f"{source.name}: no column {column.name}, which is needed{_similar(theirs, sayable)}; "
                 f'name the site\'s own in the mapping: [{table.name}.columns] {column.name} = "..."'
             )
-    for at in sorted(set(positions.values())):
-        names = [name for name, position in positions.items() if position == at]
+    for place in sorted(set(positions.values())):
+        names = [name for name, position in positions.items() if position == place]
         if len(names) > 1:
             faults.append(
-                f"{source.name}: column '{source.headers[at]}' would be read as {' and as '.join(names)}; give each a header of its own "
+                f"{source.name}: column '{source.headers[place]}' would be read as {' and as '.join(names)}; give each a header of its own "
                 "in the mapping, or rename the column in the export"
             )
     if faults:

@@ -178,6 +178,14 @@ def test_a_slip_among_iso_dates_costs_its_own_row(tmp_path: Path, slip: str) -> 
     assert [row for table, row in accepted.set_aside.select("table", "row").rows() if table == "procedures"] == [3]
 
 
+def test_a_stated_order_that_the_dates_contradict_is_not_followed(tmp_path: Path) -> None:
+    stated = "[procedures]\ndates = '%m/%d/%Y'\n"
+    told = fault(tmp_path, mapping=stated, procedure_date=["03/07/2023", "28/03/2023"])
+    assert told.startswith("procedures.csv: procedure_date cannot be dates = '%m/%d/%Y'")
+    # One that can be this way alone makes the other a slip, which is left to the check.
+    assert days(tmp_path, "03/28/2023", "28/03/2023", mapping=stated) == ["2023-03-28", "28/03/2023"]
+
+
 def test_two_programs_dates_in_one_column_are_each_read_in_their_way(tmp_path: Path) -> None:
     read, notes = procedures(tmp_path, procedure_date=["28.03.2024", "03/28/2024", "28 Mar 2024", "2024-03-28"])
     assert set(read["procedure_date"]) == {"2024-03-28"}
