@@ -21,7 +21,7 @@ from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
 from pipeline.check import Accepted
 from pipeline.faults import NeedsMending
 from pipeline.findings import BLANKED_SCHEMA, SET_ASIDE_SCHEMA, WARNED_SCHEMA
-from pipeline.identity import key_number, key_text
+from pipeline.identity import key_number
 from pipeline.store import Connection, quoted, reading
 from pipeline.table_rows import BAD_SCHEMA, UNREAD_SCHEMA, TableRows
 from pipeline.typed_values import POLARS_TYPES
@@ -131,15 +131,16 @@ def load_missing(path: Path, number: int, export: Mapping[str, TableRows]) -> Mi
     known: dict[str, int] = {}
     with reading(path) as connection:
         for table in TABLES:
-            held = _as_read(table, number)
-            delivered = export[table.name].rows.select(key_text(table.key, export[table.name].rows[table.key]))
-            connection.register("delivered", delivered.unique().drop_nulls())
-            known[table.name] = connection.sql(f"SELECT count(DISTINCT {table.key}) FROM ({held})").fetchall()[0][0]
+            # Compared as numbers: as text the keys of an export would take a great deal of memory.
+            connection.register("delivered", export[table.name].rows.select(number=table.key))
             frame = rows_of(
                 connection,
-                f"SELECT * FROM ({held}) ANTI JOIN delivered USING ({table.key}) ORDER BY {table.key}, used DESC, abs(row)",
+                f"SELECT h.* FROM ({_as_read(table, number)}) h "
+                f"ANTI JOIN delivered d ON d.number = ('0x' || right(h.{table.key}, 16))::UBIGINT "
+                f"ORDER BY {table.key}, used DESC, abs(row)",
             )
             connection.unregister("delivered")
+            known[table.name] = connection.sql(_count_of_keys(table, number)).fetchall()[0][0]
             found[table.name] = _numbered_below_zero(table, frame)
             keys[table.name] = found[table.name].rows[table.key].unique(maintain_order=True)
     return Missing(found, keys, known)
@@ -253,6 +254,15 @@ def _as_read(table: Table, number: int) -> str:
         f"(SELECT {key} FROM history.{table.name}_as_read WHERE delivery = {number} AND used) "
         f"UNION ALL SELECT {columns}, row, used, bad FROM history.{table.name}_as_read "
         f"WHERE delivery = {number} AND {key} IS NOT NULL"
+    )
+
+
+def _count_of_keys(table: Table, number: int) -> str:
+    """SQL for how many keys a delivery holds, used or set aside."""
+    key, used = quoted(table.key), f"FROM history.{table.name} WHERE {held_at(number)}"
+    return (
+        f"SELECT (SELECT count(*) {used}) + (SELECT count(DISTINCT {key}) FROM history.{table.name}_as_read "
+        f"WHERE delivery = {number} AND NOT used AND {key} NOT IN (SELECT {key} {used}))"
     )
 
 
