@@ -13,6 +13,7 @@ from deliveries_example import DROP, KEEP, Service, history, in_three, outputs, 
 from pipeline import flow
 from pipeline.as_of import rebuild
 from pipeline.faults import NeedsMending
+from reports.strategy import strategy_page
 from synthetic_data.service import invent
 
 
@@ -100,3 +101,15 @@ def test_there_is_nothing_to_rebuild_where_nothing_was_run(tmp_path: Path) -> No
     with pytest.raises(NeedsMending, match=r"there is no service\.duckdb"):
         rebuild(tmp_path / "none", 1)
     assert not (tmp_path / "none").exists()
+
+
+def test_the_drawn_report_too_is_the_same_to_the_last_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(flow, "strategy_page", strategy_page)  # the charts and all
+    one = Service(tmp_path)
+    first, second, _ = in_three(invent(90, 2).tables)
+    one.deliver(first)
+    found = outputs(one.out)
+    assert found["report/strategy.html"].startswith(b"<!DOCTYPE html>")
+    one.deliver(second, KEEP)
+    assert outputs(one.out) != found
+    assert outputs(rebuild(one.out, 1).request.out) == found
