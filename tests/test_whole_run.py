@@ -204,7 +204,7 @@ def test_a_run_that_fails_leaves_the_last_outputs_untouched(foreign: Path, tmp_p
     ],
 )
 def test_exit_status_and_one_clear_line(words: list[str], status: int, says: str, home: Path) -> None:
-    done = crosswise(*words, home=home)
+    done = crosswise(*(home / word if word == "unused" else word for word in words), home=home)
     assert done.returncode == status
     assert says in done.stderr
     assert "Traceback" not in done.stderr
