@@ -158,8 +158,8 @@ def check(
     from pipeline.check import check as check_tables
     from pipeline.identity import load_key
     from pipeline.mapping import load_mapping
-    from pipeline.quality import summarize
-    from pipeline.quality_files import PAGE, write_quality
+    from pipeline.quality.files import PAGE, write_quality
+    from pipeline.quality.summary import summarize
     from pipeline.read import take_in
     from reports.quality import quality_page
     from reports.quality_lines import quality_lines

@@ -8,13 +8,13 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from pipeline.deliveries.history import Delivery, Run, load_accepted, load_deliveries, load_last_run
+from pipeline.deliveries.keep import Kept, cut_after
+from pipeline.deliveries.past import DATABASE, copy_history
 from pipeline.editions import writing
 from pipeline.engine import Engine
 from pipeline.faults import NeedsMending
 from pipeline.flow import FROM_HISTORY, Request, Work, carry_out
-from pipeline.history import Delivery, Run, load_accepted, load_deliveries, load_last_run
-from pipeline.keep import Kept, cut_after
-from pipeline.past import DATABASE, copy_history
 from pipeline.plan import Plan, load_plan
 from pipeline.plan_names import check_names
 

@@ -16,18 +16,18 @@ from threadpoolctl import threadpool_limits
 
 from models.results import Edition
 from pipeline.check import Accepted, check
+from pipeline.deliveries.history import Delivery, Run, deliveries_table, load_missing, withdrawn_table
+from pipeline.deliveries.join import Joined, data_sha256, files_sha256, in_key_order, join, laid_on
+from pipeline.deliveries.keep import Kept, keep
+from pipeline.deliveries.past import DATABASE, begin_anew, bring_along, key_fingerprint
 from pipeline.derive import Derived, derive
 from pipeline.edition import VERSION, build_edition
 from pipeline.editions import writing
 from pipeline.engine import Engine, Step, Telling, run_steps
 from pipeline.estimate import Estimates, estimate
 from pipeline.faults import NeedsMending
-from pipeline.history import Delivery, Run, deliveries_table, load_missing, withdrawn_table
 from pipeline.identity import load_key, pseudonymize
-from pipeline.join import Joined, data_sha256, files_sha256, in_key_order, join, laid_on
-from pipeline.keep import Kept, keep
 from pipeline.mapping import load_mapping
-from pipeline.past import DATABASE, begin_anew, bring_along, key_fingerprint
 from pipeline.plan import Plan, load_plan
 from pipeline.plan_names import check_names
 from pipeline.publish import Outputs, publish

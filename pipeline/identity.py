@@ -17,7 +17,7 @@ import pyarrow as pa
 from pipeline.case_tables import PSEUDONYM_COLUMNS
 from pipeline.distinct import over_distinct
 from pipeline.faults import NeedsMending
-from pipeline.source import as_seen
+from pipeline.reading.source import as_seen
 
 KEY_VARIABLE = "CROSSWISE_KEY"
 _KEY_BYTES = 32

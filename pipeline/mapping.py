@@ -19,8 +19,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.case_tables import TABLES, Column, Table
 from pipeline.faults import NeedsMending
+from pipeline.reading.source import fold
 from pipeline.rules import CALCIUM_GRADES
-from pipeline.source import fold
 
 Constant = str | int | float | bool
 

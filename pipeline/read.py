@@ -16,17 +16,17 @@ from typing import TypeVar
 import polars as pl
 
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
-from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
-from pipeline.find_tables import open_table
-from pipeline.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
+from pipeline.guard.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
-from pipeline.manner import Evidence, Manner
 from pipeline.mapping import ExportMapping, TableMapping, load_mapping
-from pipeline.source import SAMPLE_ROWS, Source, as_seen, fold
-from pipeline.stray_lines import told_apart
+from pipeline.reading.export_folder import ExportFolder
+from pipeline.reading.find_tables import open_table
+from pipeline.reading.manner import Evidence, Manner
+from pipeline.reading.source import SAMPLE_ROWS, Source, as_seen, fold
+from pipeline.reading.stray_lines import told_apart
+from pipeline.reading.translate import column_texts, translate
 from pipeline.table_rows import TableRows
-from pipeline.translate import column_texts, translate
 from pipeline.typed_values import Settled, joined, settle, settle_column, settled_rows
 
 Part = TypeVar("Part")

@@ -1,4 +1,4 @@
-"""The DuckDB file: how it is opened, written and read. With the history (pipeline.history, pipeline.keep) the only SQL in the project."""
+"""The DuckDB file: how it is opened, written and read. With the history (pipeline.deliveries.history, pipeline.deliveries.keep) the only SQL in the project."""
 
 from __future__ import annotations
 

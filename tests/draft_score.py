@@ -8,7 +8,7 @@ from collections import Counter
 from pathlib import Path
 
 from pipeline.draft import Draft, draft_export
-from pipeline.source import fold
+from pipeline.reading.source import fold
 from synthetic_data.service import invent
 from tests import clerks
 from tests.clerks import Clerk

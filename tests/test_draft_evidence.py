@@ -33,7 +33,7 @@ def at(place: str) -> tuple[Table, Column]:
 @pytest.mark.parametrize(
     ("place", "median", "unit"),
     [
-        # Usual medians of this trade: common practice, no source (pipeline/measured_columns.py).
+        # Usual medians of this trade: common practice, no source (pipeline/quality/measured_columns.py).
         ("lesions.length_mm", 14, "cm"),
         ("lesions.length_mm", 140, "mm"),
         ("procedures.air_kerma_mgy", 0.3, "Gy"),

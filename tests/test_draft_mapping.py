@@ -21,7 +21,7 @@ from pipeline.identity import pseudonymize
 from pipeline.mapping import load_mapping
 from pipeline.plan import Plan
 from pipeline.read import read_export, read_tables
-from pipeline.source import fold
+from pipeline.reading.source import fold
 from pipeline.typed_values import settle
 from synthetic_data.service import Service, invent
 from tests import clerks

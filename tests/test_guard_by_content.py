@@ -8,7 +8,7 @@ import time
 import polars as pl
 import pytest
 
-from pipeline.identifiers import held_by_key, holds_full_dates, identifier_columns, kind_by_content, kind_of_used
+from pipeline.guard.identifiers import held_by_key, holds_full_dates, identifier_columns, kind_by_content, kind_of_used
 
 SEGMENTS = [
     "Anterior tibial",

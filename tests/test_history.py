@@ -19,11 +19,11 @@ from hypothesis import strategies as st
 from pipeline import flow
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, table
 from pipeline.check import check
+from pipeline.deliveries.history import Delivery, Run, load_accepted, load_missing
+from pipeline.deliveries.join import in_key_order, join
+from pipeline.deliveries.keep import TableChange, keep, make_ready
 from pipeline.faults import NeedsMending
 from pipeline.flow import Request
-from pipeline.history import Delivery, Run, load_accepted, load_missing
-from pipeline.join import in_key_order, join
-from pipeline.keep import TableChange, keep, make_ready
 from pipeline.store import reading
 from pipeline.table_rows import TableRows
 from pipeline.typed_values import settle

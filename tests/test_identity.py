@@ -10,8 +10,8 @@ import pytest
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES
 from pipeline.check import check
 from pipeline.faults import NeedsMending
-from pipeline.identifier_words import kind_by_header
-from pipeline.identifiers import identifier_columns
+from pipeline.guard.identifier_words import kind_by_header
+from pipeline.guard.identifiers import identifier_columns
 from pipeline.identity import KEY_VARIABLE, PREFIXES, load_key, pseudonymize
 from synthetic_data.rows import valid_tables
 

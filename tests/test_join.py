@@ -8,10 +8,10 @@ import polars as pl
 import pytest
 
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES
+from pipeline.deliveries.history import Delivery, Missing
+from pipeline.deliveries.join import WithdrawnRows, data_sha256, files_sha256, in_key_order, join, laid_on
 from pipeline.faults import NeedsMending
-from pipeline.history import Delivery, Missing
 from pipeline.identity import key_text
-from pipeline.join import WithdrawnRows, data_sha256, files_sha256, in_key_order, join, laid_on
 from pipeline.read import SourceFile
 from pipeline.table_rows import TableRows
 from pipeline.typed_values import settle

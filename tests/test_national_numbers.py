@@ -13,9 +13,9 @@ from collections.abc import Callable
 import polars as pl
 import pytest
 
-from pipeline import check_digits
-from pipeline.identifiers import kind_by_content
-from pipeline.national_numbers import MOST_BY_CHANCE, NUMBERS, beyond_chance, national_number
+from pipeline.guard import check_digits
+from pipeline.guard.identifiers import kind_by_content
+from pipeline.guard.national_numbers import MOST_BY_CHANCE, NUMBERS, beyond_chance, national_number
 
 BY_NAME = {number.name: number for number in NUMBERS}
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 
 from pipeline.faults import NeedsMending
 from pipeline.mapping import load_mapping
-from pipeline.packed_files import ALWAYS_ALLOWED, MOST_MEMBERS, open_archive, unpacked
 from pipeline.read import read_export
+from pipeline.reading.packed_files import ALWAYS_ALLOWED, MOST_MEMBERS, open_archive, unpacked
 from synthetic_data.rows import valid_tables
 
 SERVICE = valid_tables()

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from pipeline.check import check
 from pipeline.faults import NeedsMending
 from pipeline.mapping import load_mapping
-from pipeline.parquet_files import open_parquet
 from pipeline.read import read_export
+from pipeline.reading.parquet_files import open_parquet
 from synthetic_data.rows import valid_tables
 
 LATE = datetime(2024, 3, 28, 23, 30, tzinfo=UTC)

@@ -14,8 +14,8 @@ from models.quality_results import SMALLEST_GROUP, Oddity, QualitySummary
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES
 from pipeline.check import check
 from pipeline.identity import pseudonymize
-from pipeline.quality import Quality, summarize
-from pipeline.quality_advice import UNKNOWN, advice
+from pipeline.quality.advice import UNKNOWN, advice
+from pipeline.quality.summary import Quality, summarize
 from pipeline.rules import (
     NO_PARENT,
     OFF_SCALE,

@@ -24,8 +24,8 @@ from models.quality_results import Fault, Oddity, Part, QualitySummary
 from pipeline.__main__ import _status
 from pipeline.check import check
 from pipeline.faults import NeedsMending
-from pipeline.quality import summarize
-from pipeline.quality_files import write_quality
+from pipeline.quality.files import write_quality
+from pipeline.quality.summary import summarize
 from reports.palette import contrast
 from reports.quality import HEAT_STEPS, quality_page, shade
 from reports.quality_lines import MOST_LINES, quality_lines

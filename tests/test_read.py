@@ -17,8 +17,8 @@ from pipeline.check import check
 from pipeline.faults import NeedsMending
 from pipeline.mapping import load_mapping
 from pipeline.read import read_export, read_tables
-from pipeline.source import Wanted
-from pipeline.text_files import open_text
+from pipeline.reading.source import Wanted
+from pipeline.reading.text_files import open_text
 from synthetic_data.rows import valid_tables
 
 SERVICE = valid_tables(

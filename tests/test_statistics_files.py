@@ -19,7 +19,7 @@ from pipeline.check import Accepted, check
 from pipeline.faults import NeedsMending
 from pipeline.mapping import TableMapping, load_mapping
 from pipeline.read import read_export
-from pipeline.statistics_files import open_statistics
+from pipeline.reading.statistics_files import open_statistics
 from synthetic_data.rows import valid_tables
 
 TABLES = valid_tables(

@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 
 from pipeline.check import check
 from pipeline.faults import NeedsMending
-from pipeline.header_line import find_header
 from pipeline.mapping import load_mapping
 from pipeline.read import read_export
-from pipeline.source import Wanted
-from pipeline.stray_lines import HEADER_AGAIN, TOTAL
-from pipeline.text_encoding import as_utf8
+from pipeline.reading.header_line import find_header
+from pipeline.reading.source import Wanted
+from pipeline.reading.stray_lines import HEADER_AGAIN, TOTAL
+from pipeline.reading.text_encoding import as_utf8
 from synthetic_data.rows import valid_tables
 
 SERVICE = valid_tables(patients=[{"patient_id": "Pä-1"}, {"patient_id": "Pß-2"}])

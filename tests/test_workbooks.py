@@ -19,10 +19,10 @@ from pipeline.check import Accepted, check
 from pipeline.faults import NeedsMending
 from pipeline.mapping import load_mapping
 from pipeline.read import read_export
-from pipeline.sheets import EPOCH_1900, EPOCH_1904, open_sheet, sheet_names
-from pipeline.source import Wanted
-from pipeline.stray_lines import HEADER_AGAIN, TOTAL
-from pipeline.workbook_extent import MOST_CELLS, _extent
+from pipeline.reading.sheets import EPOCH_1900, EPOCH_1904, open_sheet, sheet_names
+from pipeline.reading.source import Wanted
+from pipeline.reading.stray_lines import HEADER_AGAIN, TOTAL
+from pipeline.reading.workbook_extent import MOST_CELLS, _extent
 from synthetic_data.rows import valid_tables
 
 TABLES = valid_tables(procedures=[{}] * 10, lesions=[{}] * 10, attempts=[], complications=[], follow_up=[])

@@ -16,8 +16,8 @@ from pipeline.draft.lines import Draft
 from pipeline.draft.table_draft import draft_table
 from pipeline.draft.tables import also_like, find_tables, stands_in
 from pipeline.draft.written import in_short, written
-from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
+from pipeline.reading.export_folder import ExportFolder
 
 __all__ = ["Draft", "draft_export", "in_short", "keep", "must_be_new", "written"]
 

@@ -9,12 +9,12 @@ import polars as pl
 
 from pipeline.draft.held import Held, counted, held, together
 from pipeline.draft.tables import TableFound
-from pipeline.export_folder import ExportFolder
 from pipeline.faults import NeedsMending
-from pipeline.find_tables import open_table
 from pipeline.mapping import WORKBOOK_SUFFIXES, ExportMapping, TableMapping
-from pipeline.source import Source, fold
-from pipeline.stray_lines import told_apart
+from pipeline.reading.export_folder import ExportFolder
+from pipeline.reading.find_tables import open_table
+from pipeline.reading.source import Source, fold
+from pipeline.reading.stray_lines import told_apart
 
 _MOST_COUNTED = 200_000  # different values of a column beyond which no more are counted: keys and the like
 

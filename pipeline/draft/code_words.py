@@ -12,7 +12,7 @@ from pipeline.case_tables import FALSE_WORDS, TABLES, TRUE_WORDS, Column
 from pipeline.draft.phrasebook import OWN, Found, Phrasebook
 from pipeline.draft.words import likeness, tokens
 from pipeline.mapping import accepted_codes
-from pipeline.source import fold
+from pipeline.reading.source import fold
 from pipeline.trade_words import LANGUAGES, phrases
 
 Confidence = Literal["certain", "likely", "guess"]

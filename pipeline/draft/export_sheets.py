@@ -10,14 +10,14 @@ from pathlib import Path, PurePath
 from pipeline.case_tables import TABLES
 from pipeline.draft.held import Held, counted, held
 from pipeline.draft.phrasebook import column_book
-from pipeline.export_folder import PARQUET_SUFFIXES, STATISTICS_SUFFIXES, ExportFile, ExportFolder, is_table
 from pipeline.faults import NeedsMending
 from pipeline.mapping import TableMapping
-from pipeline.parquet_files import open_parquet
-from pipeline.sheets import open_sheet, sheet_names
-from pipeline.source import Source, Wanted, fold
-from pipeline.statistics_files import open_statistics
-from pipeline.text_files import open_text
+from pipeline.reading.export_folder import PARQUET_SUFFIXES, STATISTICS_SUFFIXES, ExportFile, ExportFolder, is_table
+from pipeline.reading.parquet_files import open_parquet
+from pipeline.reading.sheets import open_sheet, sheet_names
+from pipeline.reading.source import Source, Wanted, fold
+from pipeline.reading.statistics_files import open_statistics
+from pipeline.reading.text_files import open_text
 
 # A number, a date, an address, or a key: what stands in a row and hardly over a column.
 _OF_A_ROW = re.compile(r"^[+-]?[\d.,:/ -]+$|\d{4}|\d{3}$|\d[./-]\d{1,2}[./-]\d|@|^\w{8}-\w{4}-")

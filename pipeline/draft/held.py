@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.source import fold
-from pipeline.translate import EMPTY_WORDS
+from pipeline.reading.source import fold
+from pipeline.reading.translate import EMPTY_WORDS
 
 _NUMBER = r"^[+-]?(\d+|\d{1,3}([ .,'\x{2019}\x{00a0}\x{202f}]\d{3})+)?([.,]\d+)?([eE][+-]?\d+)?$"
 _WHOLE = r"^[+-]?\d+([.,]0+)?$"

@@ -12,9 +12,9 @@ from datetime import date
 
 import polars as pl
 
-from pipeline import date_order
 from pipeline.draft.code_words import Confidence
-from pipeline.number_signs import NumberSigns, Signs, in_words
+from pipeline.reading import date_order
+from pipeline.reading.number_signs import NumberSigns, Signs, in_words
 from pipeline.rules import FIRST_DATE, LAST_DATE
 
 _AS_OURS = Signs()

@@ -15,7 +15,7 @@ from pipeline.draft.export_sheets import Sheet, repeated
 from pipeline.draft.fit import Fit, fit
 from pipeline.draft.phrasebook import NOT_OURS, OWN, Found, column_book
 from pipeline.draft.words import heading
-from pipeline.source import fold
+from pipeline.reading.source import fold
 
 # How name and values add up, and from which sum on a pair is proposed, likely or certain; chosen by trying, no source.
 _OF_VALUES, _OF_TELLING = 0.35, 0.3

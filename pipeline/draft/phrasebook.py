@@ -10,7 +10,7 @@ from math import log
 
 from pipeline.case_tables import TABLES
 from pipeline.draft.words import DOSE_AREA, NUMBERED, heading, likeness, pieces, plain, tokens
-from pipeline.source import fold
+from pipeline.reading.source import fold
 from pipeline.trade_words import LANGUAGES, phrases
 
 OWN = "the dictionary"  # the language of the dictionary's own names

@@ -9,10 +9,10 @@ from pipeline.draft.code_words import CodeChoice, read_codes
 from pipeline.draft.held import Held
 from pipeline.draft.lines import CodeLine, CodeLines
 from pipeline.draft.words import heading
-from pipeline.identifiers import kind_by_content
+from pipeline.guard.identifiers import kind_by_content
 from pipeline.mapping import NOT_RECORDED, accepted_codes
-from pipeline.source import fold
-from pipeline.value_labels import NOT_KNOWN
+from pipeline.reading.source import fold
+from pipeline.reading.value_labels import NOT_KNOWN
 
 # A value seen less often, longer, or beyond so many different ones could be a patient's. Common practice, no source.
 _FEWEST_ROWS, _LONGEST, _MOST_SHOWN = 5, 40, 30

@@ -19,11 +19,11 @@ from pipeline.draft.site_codes import code_lines
 from pipeline.draft.tables import TableFound
 from pipeline.draft.units import UnitChoice, choose_unit
 from pipeline.draft.words import heading, tokens
-from pipeline.export_folder import ExportFolder
-from pipeline.identifiers import holds_full_dates, identifier_columns, kind_of_used
+from pipeline.guard.identifiers import holds_full_dates, identifier_columns, kind_of_used
 from pipeline.mapping import accepted_codes
+from pipeline.reading.export_folder import ExportFolder
+from pipeline.reading.source import SAMPLE_ROWS, fold
 from pipeline.rules import CALCIUM_GRADES
-from pipeline.source import SAMPLE_ROWS, fold
 
 _NEARLY_ALL = 0.9
 _NAMED = 0.75  # a heading so much like ours was recognized by its name

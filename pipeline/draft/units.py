@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pipeline.case_tables import Column, Table
 from pipeline.draft.held import Held
 from pipeline.mapping import UNIT_FACTORS, unit_factor
-from pipeline.measured_columns import MEASURED
+from pipeline.quality.measured_columns import MEASURED
 
 # Units that are met only where the heading says so: their numbers are too near those of another unit. Common practice, no source.
 _ONLY_STATED = ("m", "in", "cGy", "cL")

@@ -12,13 +12,13 @@ from datetime import date
 import polars as pl
 
 from pipeline.case_tables import Column, Table
-from pipeline.date_order import TIME, Way
 from pipeline.distinct import over_distinct
-from pipeline.manner import Manner
 from pipeline.mapping import NOT_RECORDED, Constant, TableMapping, unit_factor
-from pipeline.month_names import ENGLISH, MONTH_NUMBERS
-from pipeline.number_signs import APOSTROPHES, SPACES, Signs
-from pipeline.source import fold
+from pipeline.reading.date_order import TIME, Way
+from pipeline.reading.manner import Manner
+from pipeline.reading.month_names import ENGLISH, MONTH_NUMBERS
+from pipeline.reading.number_signs import APOSTROPHES, SPACES, Signs
+from pipeline.reading.source import fold
 from pipeline.typed_values import ISO_DATE
 
 # Words for "not recorded" that are met in any export, in lower case; common practice, no source.

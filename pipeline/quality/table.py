@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from models.quality_results import SMALLEST_GROUP, Oddity, QualitySummary
 from pipeline.check import Accepted
-from pipeline.tallies import ATTEMPTS_COLUMN, Tally
-from pipeline.when_and_where import Places
+from pipeline.quality.tallies import ATTEMPTS_COLUMN, Tally
+from pipeline.quality.when_and_where import Places
 
 Ints = NDArray[np.int64]
 

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path, PurePath
 
 from pipeline.case_tables import Table
-from pipeline.export_folder import (
+from pipeline.faults import NeedsMending
+from pipeline.mapping import ExportMapping, TableMapping
+from pipeline.reading.export_folder import (
     PARQUET_SUFFIXES,
     STATISTICS_SUFFIXES,
     TABLE_SUFFIXES,
@@ -15,15 +17,13 @@ from pipeline.export_folder import (
     is_table,
     listed,
 )
-from pipeline.faults import NeedsMending
-from pipeline.mapping import ExportMapping, TableMapping
-from pipeline.packed_files import ZIP_SUFFIX
-from pipeline.parquet_files import open_parquet
+from pipeline.reading.packed_files import ZIP_SUFFIX
+from pipeline.reading.parquet_files import open_parquet
+from pipeline.reading.sheets import open_sheet, sheet_names
+from pipeline.reading.source import Source, Wanted, fold
+from pipeline.reading.statistics_files import open_statistics
+from pipeline.reading.text_files import open_text
 from pipeline.rules import MAY_BE_ABSENT
-from pipeline.sheets import open_sheet, sheet_names
-from pipeline.source import Source, Wanted, fold
-from pipeline.statistics_files import open_statistics
-from pipeline.text_files import open_text
 
 Place = tuple[ExportFile, str | None]  # the file, and the sheet when it is a workbook
 

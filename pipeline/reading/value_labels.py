@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from pipeline.case_tables import FALSE_WORDS, TRUE_WORDS, Column
 from pipeline.mapping import accepted_codes
-from pipeline.source import fold
+from pipeline.reading.source import fold
 
 # Labels for "we do not know", in the languages of the trade's exports; common practice, no source.
 NOT_KNOWN = frozenset(

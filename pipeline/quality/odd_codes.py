@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from models.level_shifts import SMALLEST_CHANGE, WINDOW, Shift, never_varies, shifts
 from models.quality_results import NO_SITE
 from pipeline.features import FEATURES
-from pipeline.odd_findings import Finding, Found, percent
-from pipeline.tallies import ATTEMPTS_COLUMN, Tally
-from pipeline.when_and_where import Places
+from pipeline.quality.odd_findings import Finding, Found, percent
+from pipeline.quality.tallies import ATTEMPTS_COLUMN, Tally
+from pipeline.quality.when_and_where import Places
 
 Ints = NDArray[np.int64]
 

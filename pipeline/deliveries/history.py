@@ -1,4 +1,4 @@
-"""The history in the DuckDB file: every delivery's rows, and what became of them. This file reads it; pipeline.keep adds to it.
+"""The history in the DuckDB file: every delivery's rows, and what became of them. This file reads it; pipeline.deliveries.keep adds to it.
 
 A delivery is one export, read once. Its rows as they are used stand in `history.<table>` as versions: a row is of delivery n when
 first_delivery <= n and until_delivery is null or above n. Rows that are not used as they were read (set aside, or with a value that

@@ -10,7 +10,15 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.faults import NeedsMending
 from pipeline.mapping import WORKBOOK_SUFFIXES
-from pipeline.packed_files import GZIP_SUFFIX, PACKED_SUFFIXES, ZIP_SUFFIX, Archive, members, open_archive, unpacked
+from pipeline.reading.packed_files import (
+    GZIP_SUFFIX,
+    PACKED_SUFFIXES,
+    ZIP_SUFFIX,
+    Archive,
+    members,
+    open_archive,
+    unpacked,
+)
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
 PARQUET_SUFFIXES = (".parquet",)

@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.faults import NeedsMending
-from pipeline.header_line import find_header
-from pipeline.records import Block, blocks
-from pipeline.source import SAMPLE_ROWS, Wanted
-from pipeline.text_encoding import as_utf8
+from pipeline.reading.header_line import find_header
+from pipeline.reading.records import Block, blocks
+from pipeline.reading.source import SAMPLE_ROWS, Wanted
+from pipeline.reading.text_encoding import as_utf8
 
 _SAMPLE_BYTES = 2_000_000
 

@@ -21,8 +21,8 @@ import pyreadstat
 from pipeline.case_tables import Column, Table
 from pipeline.faults import NeedsMending
 from pipeline.mapping import TableMapping
-from pipeline.source import SAMPLE_ROWS, fold
-from pipeline.value_labels import meaning
+from pipeline.reading.source import SAMPLE_ROWS, fold
+from pipeline.reading.value_labels import meaning
 
 _BLOCK_ROWS = 100_000  # the library holds each value as an object of its own, some 50 bytes
 _WHOLE = 2.0**53  # beyond it a float no longer tells whole numbers apart

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.month_names import MONTH_NUMBERS
+from pipeline.reading.month_names import MONTH_NUMBERS
 
 # A time of day behind the date is passed over: the dictionary has days.
 TIME = r"(?:(?: +|T)\d{1,2}[:.]\d{2}(?:[:.]\d{2}(?:[.,]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?)?$"

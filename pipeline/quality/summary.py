@@ -1,7 +1,7 @@
 """The data-quality summary of one checked export: what was used, what is missing, what looks odd, and what to do about it.
 
 from pipeline.check import check
-from pipeline.quality import summarize
+from pipeline.quality.summary import summarize
 
 quality = summarize(check(tables))
 quality.summary.oddities  # what looks odd
@@ -31,16 +31,16 @@ from models.quality_results import (
 )
 from pipeline.case_tables import TABLES, table
 from pipeline.check import Accepted
-from pipeline.measured_columns import Values, recorded_values
-from pipeline.odd_codes import MAY_BE_EMPTY
-from pipeline.oddities import oddities
-from pipeline.periods import Periods, periods
-from pipeline.quality_advice import advice
-from pipeline.quality_table import quality_table, rows_not_used
+from pipeline.quality.advice import advice
+from pipeline.quality.measured_columns import Values, recorded_values
+from pipeline.quality.odd_codes import MAY_BE_EMPTY
+from pipeline.quality.oddities import oddities
+from pipeline.quality.periods import Periods, periods
+from pipeline.quality.table import quality_table, rows_not_used
+from pipeline.quality.tallies import ATTEMPTS_COLUMN, Tally, tallies
+from pipeline.quality.when_and_where import Places, places
 from pipeline.read import SourceFile
 from pipeline.table_rows import TableRows
-from pipeline.tallies import ATTEMPTS_COLUMN, Tally, tallies
-from pipeline.when_and_where import Places, places
 
 Ints = NDArray[np.int64]
 

@@ -9,9 +9,9 @@ import polars as pl
 
 from pipeline.case_tables import TABLES, Table
 from pipeline.check import Accepted
-from pipeline.history import LAYOUT, LISTS, SQL_TYPES, Delivery, Run, definitions, held_at, load_list, names
+from pipeline.deliveries.history import LAYOUT, LISTS, SQL_TYPES, Delivery, Run, definitions, held_at, load_list, names
+from pipeline.deliveries.join import Joined
 from pipeline.identity import key_number
-from pipeline.join import Joined
 from pipeline.store import Connection, building, create, insert, quoted
 from pipeline.table_rows import TableRows
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from models.repeated_values import expected_runs, poisson_at_least
 from pipeline.case_tables import PSEUDONYM_COLUMNS, table
-from pipeline.measured_columns import MEASURED, Measured
-from pipeline.odd_findings import Finding, Found
+from pipeline.quality.measured_columns import MEASURED, Measured
+from pipeline.quality.odd_findings import Finding, Found
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.quality_results import NO_SITE
-from pipeline.measured_columns import Measured, Values
-from pipeline.odd_findings import Finding, Found
-from pipeline.when_and_where import Places
+from pipeline.quality.measured_columns import Measured, Values
+from pipeline.quality.odd_findings import Finding, Found
+from pipeline.quality.when_and_where import Places
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

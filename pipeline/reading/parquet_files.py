@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.faults import NeedsMending
-from pipeline.source import SAMPLE_ROWS
+from pipeline.reading.source import SAMPLE_ROWS
 from pipeline.typed_values import as_text
 
 # pyarrow reads, not polars: on damaged bytes polars 2.1 aborts a thread and prints its stack instead of raising.

@@ -7,15 +7,15 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from models.quality_results import Oddity
-from pipeline.measured_columns import Values
-from pipeline.odd_codes import sudden_changes, sudden_gaps
-from pipeline.odd_copies import Rows, copied_down, entered_twice, equal_neighbors
-from pipeline.odd_dates import odd_dates
-from pipeline.odd_findings import as_oddities
-from pipeline.odd_units import doubtful_units
-from pipeline.odd_values import digit_preferences, odd_ages, zeros
-from pipeline.tallies import Tally
-from pipeline.when_and_where import Places
+from pipeline.quality.measured_columns import Values
+from pipeline.quality.odd_codes import sudden_changes, sudden_gaps
+from pipeline.quality.odd_copies import Rows, copied_down, entered_twice, equal_neighbors
+from pipeline.quality.odd_dates import odd_dates
+from pipeline.quality.odd_findings import as_oddities
+from pipeline.quality.odd_units import doubtful_units
+from pipeline.quality.odd_values import digit_preferences, odd_ages, zeros
+from pipeline.quality.tallies import Tally
+from pipeline.quality.when_and_where import Places
 
 
 def oddities(

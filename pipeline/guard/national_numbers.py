@@ -1,7 +1,7 @@
 """National health, insurance and identity numbers, told by layout and check digit, one entry each.
 
 To add a number, add one `NationalNumber` to `NUMBERS`. Check digits come from python-stdnum wherever it has them, and from
-pipeline/check_digits.py where it has not.
+pipeline/guard/check_digits.py where it has not.
 
 **Why ordinary numbers do not trip.** Of ordinary record numbers of the right length, one in ten or eleven has a valid check
 digit by chance. So a column counts as holding such numbers only when at least half of its different values of that layout are
@@ -41,7 +41,7 @@ from stdnum.pl import pesel
 from stdnum.pt import cc, nif
 from stdnum.us import itin, ssn
 
-from pipeline.check_digits import (
+from pipeline.guard.check_digits import (
     is_chi_number,
     is_coordinated_personnummer,
     is_cpr_number,

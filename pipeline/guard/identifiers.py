@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.identifier_words import NUMBER, kind_by_header
-from pipeline.national_numbers import national_number
-from pipeline.personal_names import FEWEST_NAMES, holds_names, holds_titles
+from pipeline.guard.identifier_words import NUMBER, kind_by_header
+from pipeline.guard.national_numbers import national_number
+from pipeline.guard.personal_names import FEWEST_NAMES, holds_names, holds_titles
 
 NAMES = "names of persons"
 BIRTHS, MAILS, SENTENCES = "dates of birth", "e-mail addresses", "free text"

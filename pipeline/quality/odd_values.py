@@ -9,9 +9,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.digit_preference import DigitPreference, digit_preference
-from pipeline.measured_columns import MEASURED, Measured, Values
-from pipeline.odd_findings import Finding, Found, percent
-from pipeline.when_and_where import Places
+from pipeline.quality.measured_columns import MEASURED, Measured, Values
+from pipeline.quality.odd_findings import Finding, Found, percent
+from pipeline.quality.when_and_where import Places
 
 Ints = NDArray[np.int64]
 

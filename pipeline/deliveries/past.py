@@ -7,9 +7,9 @@ import json
 import shutil
 from pathlib import Path
 
+from pipeline.deliveries.history import Delivery, load_deliveries, load_last_run
+from pipeline.deliveries.keep import make_ready
 from pipeline.faults import NeedsMending
-from pipeline.history import Delivery, load_deliveries, load_last_run
-from pipeline.keep import make_ready
 
 DATABASE = "service.duckdb"
 

@@ -10,8 +10,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column
+from pipeline.quality.when_and_where import Places
 from pipeline.rules import CALCIUM_GRADES
-from pipeline.when_and_where import Places
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]

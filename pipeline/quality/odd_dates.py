@@ -11,8 +11,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import betainc
 
-from pipeline.odd_findings import Finding, Found, percent
-from pipeline.when_and_where import Places
+from pipeline.quality.odd_findings import Finding, Found, percent
+from pipeline.quality.when_and_where import Places
 
 Ints = NDArray[np.int64]
 

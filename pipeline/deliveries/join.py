@@ -10,8 +10,8 @@ from typing import Literal
 import polars as pl
 
 from pipeline.case_tables import TABLES, table
+from pipeline.deliveries.history import Delivery, Missing
 from pipeline.faults import NeedsMending
-from pipeline.history import Delivery, Missing
 from pipeline.identity import key_text
 from pipeline.read import SourceFile
 from pipeline.table_rows import TableRows

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.case_tables import Column, table
 from pipeline.mapping import UNIT_FACTORS
-from pipeline.when_and_where import Places
+from pipeline.quality.when_and_where import Places
 
 
 @dataclass(frozen=True, slots=True)

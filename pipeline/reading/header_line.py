@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from pipeline.source import HEADER_WITHIN, Wanted
+from pipeline.reading.source import HEADER_WITHIN, Wanted
 
 SEPARATORS = (";", ",", "\t", "|")
 _SEPARATOR_LINE = re.compile(rb'"?sep=([!-~\t])"?[;,\t| ]*\r?(\n|$)', re.IGNORECASE)

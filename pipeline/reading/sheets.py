@@ -15,9 +15,9 @@ import fastexcel
 import polars as pl
 
 from pipeline.faults import NeedsMending
-from pipeline.packed_files import refuse_trap
-from pipeline.source import HEADER_WITHIN, SAMPLE_ROWS, Wanted
-from pipeline.workbook_extent import opens, refuse_far_cells
+from pipeline.reading.packed_files import refuse_trap
+from pipeline.reading.source import HEADER_WITHIN, SAMPLE_ROWS, Wanted
+from pipeline.reading.workbook_extent import opens, refuse_far_cells
 
 OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # how an XLS begins, and any locked workbook
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.case_tables import Table
-from pipeline.date_order import Dates, Orders, Way, day_first
 from pipeline.mapping import TableMapping
-from pipeline.number_signs import NumberSigns, Signs, in_words
+from pipeline.reading.date_order import Dates, Orders, Way, day_first
+from pipeline.reading.number_signs import NumberSigns, Signs, in_words
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""Exports laid on one another: what each added, corrected and left out."""
