@@ -50,7 +50,7 @@ app = App(
     suppress_keyboard_interrupt=False,  # told by _status
 )
 
-Tables = Annotated[Path, Parameter(help="Folder with the exported case tables (CSV, Parquet or XLSX).")]
+Tables = Annotated[Path, Parameter(help="Folder with the exported case tables (CSV, workbook, Parquet, SAS, Stata or SPSS).")]
 Mapping = Annotated[
     Path | None, Parameter(help="Mapping file (TOML) when the export has its own headers, codes, dates or units.")
 ]
