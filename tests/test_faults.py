@@ -327,9 +327,11 @@ def test_a_file_that_may_not_grow_is_told_in_one_line_and_loses_nothing(
 
 # As somebody who may not do everything: what is imported is imported before.
 AS_ANOTHER_USER = """
-import os, sys
+import codecs, os, sys
 import pipeline.__main__ as command
 import pipeline.flow, duckdb, vl_convert
+for name in ("ascii", "utf-8", "utf-8-sig", "utf-16", "cp1252", "latin-1"):
+    codecs.lookup(name)
 os.setgroups([]); os.setegid(65534); os.seteuid(65534)
 sys.exit(command._status(sys.argv[1:]))
 """
