@@ -47,11 +47,12 @@ def first_after_a_gap(tables: Tables) -> pl.DataFrame:
 
 
 def crossed_for_good(tables: Tables) -> pl.DataFrame:
-    """Lesion with several attempts, and the first that crossed and gives no other reason why it ended (`crossed_at`)."""
-    attempts = tables.used("attempts", "lesion_id", "attempt_no", "crossed", "stopped_because")
+    """Lesion with several attempts, and the first that crossed alone and gives no other reason why it ended (`crossed_at`)."""
+    attempts = tables.used("attempts", "lesion_id", "attempt_no", "crossed", "stopped_because", "rendezvous")
     later = attempts.filter(pl.col("attempt_no") > 1).select("lesion_id").unique()
     no_other_reason = pl.col("stopped_because").is_null() | (pl.col("stopped_because") == "crossed")
-    crossed = attempts.filter(pl.col("crossed") & no_other_reason).join(later, on="lesion_id", how="semi")
+    alone = pl.col("rendezvous").is_null() | (pl.col("rendezvous") == "none")
+    crossed = attempts.filter(pl.col("crossed") & no_other_reason & alone).join(later, on="lesion_id", how="semi")
     return crossed.group_by("lesion_id").agg(crossed_at=pl.col("attempt_no").min())
 
 

@@ -94,7 +94,8 @@ ACROSS: tuple[Across, ...] = (
         among=pl.col("attempt_no") > 1,
     ),
     # Hard: nobody crosses what is crossed; the order or one of the two outcomes is wrong. A lumen that was reached and lost again
-    # is told by stopped_because of the attempt that crossed; a second wire that met the first, by rendezvous of the later one.
+    # is told by stopped_because of the attempt that crossed; a second wire that met the first, by rendezvous of either attempt: a wire
+    # snared from below is followed by work from above over the same wire.
     Across(
         "attempts",
         ("lesion_id",),

@@ -139,9 +139,11 @@ CASES = (
             {"lesion_id": "lesions-4"},
             {"lesion_id": "lesions-5", "crossed": True, "stopped_because": None},
             {"lesion_id": "lesions-5", "rendezvous": None},
+            {"lesion_id": "lesions-6", "crossed": True, "rendezvous": "snare"},
+            {"lesion_id": "lesions-6"},
         ],
         (2, 3, 11),
-        {"lesions": [{"length_mm": 10.0 + number} for number in range(5)]},
+        {"lesions": [{"length_mm": 10.0 + number} for number in range(6)]},
         also=("the minutes of its attempts together exceed duration_min",),
     ),
     # Follow-up
