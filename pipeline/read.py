@@ -196,6 +196,7 @@ def _each_block(opened: _Opened, use: Callable[[pl.DataFrame, Manner], Part]) ->
             _refuse(opened, evidence.contradictions())
             return parts, ()
     parts.clear()
+    evidence = evidence.anew()
     for block in opened.source.blocks(evidence.positions):
         evidence.see(_as_seen(block))
     manner = evidence.manner()

@@ -128,7 +128,7 @@ def test_evidence_in_the_last_row_decides_for_the_first(tmp_path: Path) -> None:
         (("28.03.2024", "3.28.2024"), "has dates with the day first and dates with the month first"),
         (
             ("28/03/2024", "03-04-2024"),
-            'could be day first or month first; say which in the mapping: dates = "%d-%m-%Y"',
+            'procedure_date: 1 of 2 dates (row 3) could be day first or month first; correct it, or state dates = "%d-%m-%Y"',
         ),
         (("28/03/24", "01/02/24"), 'has years of two digits; say how in the mapping: dates = "%d/%m/%y"'),
         (("28-MAR-24", "01-FEB-24"), 'dates = "%d-%b-%y"'),
@@ -141,6 +141,18 @@ def test_an_order_that_cannot_be_told_stops_and_asks(tmp_path: Path, written: tu
     line = fault(tmp_path, procedure_date=written)
     assert "procedure_date" in line and told in line
     assert not any(value in line for value in written)
+
+
+def test_a_few_dates_in_doubt_among_iso_dates_are_counted_and_found(tmp_path: Path) -> None:
+    # Row 1 is the line of headings; both files are longer than what is looked at first, in counting at least.
+    one = fault(tmp_path, procedure_date=[*["2024-03-28"] * 300, "05/06/2024", *["2024-03-29"] * 177])
+    assert one == (
+        "procedures.csv: procedure_date: 1 of 478 dates (row 302) could be day first or month first, the rest are YYYY-MM-DD; "
+        'correct it, or state dates = "%d/%m/%Y" or dates = "%m/%d/%Y" in the mapping [procedures]'
+    )
+    # A date that can be neither is no evidence, and no blank is a date.
+    three = fault(tmp_path, procedure_date=["2024-03-28", *["05/06/2024"] * 2, "32/13/2024", "", "07/08/2024"])
+    assert "procedure_date: 3 of 5 dates (the first in row 3) could be day first or month first; correct them" in three
 
 
 @pytest.mark.parametrize(
@@ -169,7 +181,20 @@ def test_a_stated_order_is_followed_and_iso_dates_are_read_beside_it(
 
 
 @pytest.mark.parametrize(
-    "slip", ["31/02/2024", "28/03/24", "2024-13-01", "32.01.2024", "28/Foo/2024", "yesterday", "45379", "2024-02-30"]
+    "slip",
+    [
+        "32/13/2024",
+        "00/05/2024",
+        "14-32-2024",
+        "31/02/2024",
+        "28/03/24",
+        "2024-13-01",
+        "32.01.2024",
+        "28/Foo/2024",
+        "yesterday",
+        "45379",
+        "2024-02-30",
+    ],
 )
 def test_a_slip_among_iso_dates_costs_its_own_row(tmp_path: Path, slip: str) -> None:
     read = days(tmp_path, "2024-03-28", slip, "2024-01-31")

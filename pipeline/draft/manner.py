@@ -74,10 +74,13 @@ def numbers_of(columns: Mapping[str, pl.Series], *, typed_cells: bool) -> Number
     return Numbers(decimal if decimal != _AS_OURS.decimal or thousands is not None else None, thousands, note=note)
 
 
-def dates_of(name: str, values: pl.Series, *, epoch: date | None) -> Dates:
-    """How the different values of the date column are written; `epoch` where bare numbers are days to the reader."""
+def dates_of(name: str, values: pl.Series, *, epoch: date | None, counts: pl.Series | None = None) -> Dates:
+    """How the different values of the date column are written; `epoch` where bare numbers are days to the reader.
+
+    `counts`: the rows of each value, one where left out.
+    """
     reader = date_order.Dates(name, day_numbers=epoch is not None)
-    reader.see(values)
+    reader.see(values, counts)
     if reader.is_plain:
         return Dates(reason="YYYY-MM-DD")
     found = reader.found()

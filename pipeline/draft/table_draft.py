@@ -179,7 +179,8 @@ def _dates(read: AsRead, lines: Sequence[ColumnLine]) -> Dates:
     if not dated:
         return Dates()
     name = dated[0].column.name
-    return dates_of(name, read.columns[name].counts["value"], epoch=read.source.epoch)
+    counts = read.columns[name].counts
+    return dates_of(name, counts["value"], epoch=read.source.epoch, counts=counts["rows"])
 
 
 def _births(lines: Sequence[ColumnLine], refused: Sequence[tuple[str, str]]) -> str:

@@ -72,21 +72,32 @@ class Found:
 class Dates:
     """Looks at the dates of one column, block by block.
 
-    `day_numbers`: a bare number is a date in this kind of file.
+    `day_numbers`: a bare number is a date in this kind of file. `table`: whose column it is, for the message alone.
     """
 
-    def __init__(self, column: str, *, day_numbers: bool) -> None:
-        self._column, self._day_numbers = column, day_numbers
+    def __init__(self, column: str, *, day_numbers: bool, table: str = "") -> None:
+        self._column, self._day_numbers, self._table = column, day_numbers, table
         self._foreign = self._odd = pl.Series([], dtype=pl.String)
-        self._iso = self._day_last = False
+        self._day_last = False
+        self._there = self._iso = 0
+        self._doubtful = _Doubtful()
 
-    def see(self, values: pl.Series) -> None:
-        """Take in different values of the column."""
+    def see(self, values: pl.Series, counts: pl.Series | None = None, first_rows: pl.Series | None = None) -> None:
+        """Take in different values of the column.
+
+        `counts`: the rows of each, one where left out; `first_rows`: where each stands first. Both are told to the user alone.
+        """
+        if counts is None:
+            counts = pl.repeat(1, len(values), dtype=pl.Int64, eager=True)
         iso = values.str.contains(_ISO).fill_null(value=False)
-        self._iso = self._iso or bool(iso.any())
+        self._there += int(counts.filter((values != "").fill_null(value=False)).sum())
+        self._iso += int(counts.filter(iso).sum())
         self._day_last = self._day_last or bool(values.str.contains(_DAY_LAST).any())
         others = values.filter(~iso).drop_nulls()
-        self._foreign = _joined(self._foreign, others.filter(others.str.contains(_READABLE)))
+        foreign = others.filter(others.str.contains(_READABLE))
+        self._foreign = _joined(self._foreign, foreign)
+        if not foreign.is_empty():
+            self._doubtful.see(values, counts, first_rows)
         odd = others.filter(others.str.contains(_UNREADABLE) & ~others.str.contains(_READABLE))
         if self._day_numbers:
             odd = odd.filter(~odd.str.contains(_DAY_NUMBER))
@@ -101,11 +112,13 @@ class Dates:
         """How the column's dates are written, with all seen."""
         ways: list[Way] = []
         for shape in (_YEAR_LAST, _YEAR_LAST_TOGETHER):
-            parts = _parts(self._foreign, shape)
+            parts = _possible(_parts(self._foreign, shape))
             for mark in _marks(parts):
                 order, fault = _day_or_month_first(parts.filter(parts["2"] == mark), self._column, mark)
                 if fault:
                     return Found(fault=fault)
+                if not order:
+                    return Found(fault=self._asked(mark))
                 pattern = mark.join(f"%{part.replace('y', 'Y')}" for part in order)
                 ways.append(Way(pattern, shape, order, mark))
         for shape in (_YEAR_FIRST, _YEAR_FIRST_TOGETHER):
@@ -115,6 +128,25 @@ class Dates:
             if not _parts(self._foreign, shape).is_empty():
                 ways.append(Way(pattern, shape, order))
         return Found(tuple(ways)) if ways else Found(fault=self._unread())
+
+    def _asked(self, mark: str) -> str:
+        """What is told of dates whose order nothing shows: how many they are and where, unless they are all."""
+        day, month = _both_orders(mark)
+        doubtful = self._doubtful.rows(mark)
+        if doubtful >= self._there:
+            return (
+                f"{self._column} could be day first or month first; say which in the mapping: "
+                f'dates = "{day}" or dates = "{month}"'
+            )
+        first = self._doubtful.first_row(mark)
+        where = "" if first is None else f" (row {first})" if doubtful == 1 else f" (the first in row {first})"
+        rest = ", the rest are YYYY-MM-DD" if self._iso + doubtful == self._there else ""
+        part = f" [{self._table}]" if self._table else ""
+        return (
+            f"{self._column}: {doubtful:,} of {self._there:,} dates{where} could be day first or month first{rest}; "
+            f"correct {'it' if doubtful == 1 else 'them'}, or state "
+            f'dates = "{day}" or dates = "{month}" in the mapping{part}'
+        )
 
     def _unread(self) -> str:
         """What must be stated for dates that are not read; "" where they are slips among others, or there are none."""
@@ -140,6 +172,31 @@ class Dates:
         return ""
 
 
+class _Doubtful:
+    """Counts the dates that may be day first or month first, by the sign between their parts."""
+
+    def __init__(self) -> None:
+        self._rows: dict[str, int] = {}
+        self._first: dict[str, int] = {}
+
+    def see(self, values: pl.Series, counts: pl.Series, first_rows: pl.Series | None) -> None:
+        for shape in (_YEAR_LAST, _YEAR_LAST_TOGETHER):
+            parts = values.str.extract_groups(shape).struct.unnest()
+            either = (_is_month(parts["1"]) & _is_month(parts["3"])).fill_null(value=False)
+            for mark in _marks(parts.filter(either)):
+                those = either & (parts["2"] == mark).fill_null(value=False)
+                self._rows[mark] = self._rows.get(mark, 0) + int(counts.filter(those).sum())
+                if first_rows is not None:
+                    first = int(first_rows.filter(those).min())  # type: ignore[arg-type]
+                    self._first[mark] = min(first, self._first.get(mark, first))
+
+    def rows(self, mark: str) -> int:
+        return self._rows.get(mark, 0)
+
+    def first_row(self, mark: str) -> int | None:
+        return self._first.get(mark)
+
+
 class Orders:
     """Looks, block by block, at which of day and month comes first in the dates of one column that end in their year."""
 
@@ -148,7 +205,7 @@ class Orders:
 
     def see(self, values: pl.Series) -> None:
         """Take in different values of the column."""
-        day_first, month_first = _beyond_twelve(_parts(values, _YEAR_LAST))
+        day_first, month_first = _beyond_twelve(_possible(_parts(values, _YEAR_LAST)))
         self._day_first = self._day_first or day_first
         self._month_first = self._month_first or month_first
 
@@ -179,28 +236,39 @@ def _marks(parts: pl.DataFrame) -> Sequence[str]:
     return sorted(parts["2"].unique().to_list())
 
 
+def _possible(parts: pl.DataFrame) -> pl.DataFrame:
+    """The parts that can be a day and a month in either order; what can be neither is a slip of the pen and tells nothing."""
+    first, second = parts["1"], parts["3"]
+    return parts.filter((_is_day(first) & _is_month(second)) | (_is_month(first) & _is_day(second)))
+
+
+def _is_day(part: pl.Series) -> pl.Series:
+    return part.cast(pl.Int32).is_between(1, 31)
+
+
+def _is_month(part: pl.Series) -> pl.Series:
+    return part.cast(pl.Int32).is_between(1, 12)
+
+
+def _both_orders(mark: str) -> tuple[str, str]:
+    return mark.join(("%d", "%m", "%Y")), mark.join(("%m", "%d", "%Y"))
+
+
 def _day_or_month_first(parts: pl.DataFrame, column: str, mark: str) -> tuple[str, str]:
-    """The order of dates that end in their year, and the fault where it cannot be told."""
+    """The order of dates that end in their year, "" where nothing shows it, and the fault where they contradict each other."""
     day_first, month_first = _beyond_twelve(parts)
-    ways = [mark.join(order) for order in (("%d", "%m", "%Y"), ("%m", "%d", "%Y"))]
     if day_first and month_first:
+        day, month = _both_orders(mark)
         return "", (
             f"{column} has dates with the day first and dates with the month first; write it one way, or state the order if "
-            f'the others are slips: dates = "{ways[0]}" or dates = "{ways[1]}"'
+            f'the others are slips: dates = "{day}" or dates = "{month}"'
         )
     if month_first:
         return "mdy", ""
     # Points between day, month and year: day first wherever they are in use; common practice, no source.
-    if day_first or mark == ".":
-        return "dmy", ""
-    return "", (
-        f"{column} could be day first or month first; say which in the mapping: "
-        f'dates = "{ways[0]}" or dates = "{ways[1]}"'
-    )
+    return "dmy" if day_first or mark == "." else "", ""
 
 
 def _beyond_twelve(parts: pl.DataFrame) -> tuple[bool, bool]:
-    """Whether any date must have its day first, and any its month."""
-    first, second = parts["1"].cast(pl.Int32), parts["3"].cast(pl.Int32)
-    # What has two parts beyond 12 is a slip of the pen and tells nothing.
-    return bool(((first > 12) & (second <= 12)).any()), bool(((second > 12) & (first <= 12)).any())
+    """Whether any of the possible dates must have its day first, and any its month."""
+    return not bool(_is_month(parts["1"]).all()), not bool(_is_month(parts["3"]).all())

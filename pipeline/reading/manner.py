@@ -47,10 +47,11 @@ class Evidence:
         typed_cells: bool = False,
         day_numbers: bool = False,
     ) -> None:
-        self._mapping, self._positions = mapping, positions
+        self._table, self._mapping, self._positions = table, mapping, positions
+        self._typed_cells, self._day_numbers = typed_cells, day_numbers
         here = [column for column in table.columns if column.name in positions]
         self._dates = {
-            column.name: Dates(column.name, day_numbers=day_numbers)
+            column.name: Dates(column.name, day_numbers=day_numbers, table=table.name)
             for column in here
             if column.type == "date" and mapping.dates is None
         }
@@ -75,11 +76,24 @@ class Evidence:
         """Whether, with the whole table seen, plain numbers could mean something else all the same."""
         return self._numbers.is_in_doubt
 
+    def anew(self) -> Evidence:
+        """The same look-out with nothing seen yet: a row that is seen twice would be counted twice."""
+        return Evidence(
+            self._table,
+            self._positions,
+            self._mapping,
+            typed_cells=self._typed_cells,
+            day_numbers=self._day_numbers,
+        )
+
     def see(self, rows: pl.DataFrame) -> None:
-        """Take in a block of rows: text columns named by their positions."""
-        looked_at: dict[str, Dates | Orders] = {**self._dates, **self._orders}
-        for name, dates in looked_at.items():
-            dates.see(rows[str(self._positions[name])].unique(maintain_order=True).str.strip_chars())
+        """Take in a block of rows: text columns named by their positions, and `row`, where each stands in the file."""
+        for name, dates in self._dates.items():
+            value = str(self._positions[name])
+            different = rows.group_by(value, maintain_order=True).agg(count=pl.len(), first_row=pl.col("row").min())
+            dates.see(different[value].str.strip_chars(), different["count"], different["first_row"])
+        for name, orders in self._orders.items():
+            orders.see(rows[str(self._positions[name])].unique(maintain_order=True).str.strip_chars())
         for name in self._names:
             self._numbers.see(name, rows[str(self._positions[name])])
 
