@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from models.results import Edition
 from pipeline.check import Accepted, check
+from pipeline.deliveries.alike import count_alike, refuse_strangers
 from pipeline.deliveries.history import Delivery, Run, deliveries_table, load_missing, withdrawn_table
 from pipeline.deliveries.join import Joined, data_sha256, files_sha256, in_key_order, join, laid_on
 from pipeline.deliveries.keep import Kept, keep
@@ -119,6 +120,8 @@ def _join(work: Work) -> Work:
         past = ()
     place, on = str(request.out), laid_on(past, files, place=str(request.out))
     export: dict[str, TableRows] = {name: rows for name, rows in work.tables.items() if isinstance(rows, TableRows)}
+    if on and not again:  # a mapping that is mended may change whatever it likes
+        refuse_strangers(count_alike(work.folder / DATABASE, on, export), place=place, last=on)
     missing = load_missing(work.folder / DATABASE, on, export) if on else None
     joined = join(export, missing, work.plan.withdrawn_rows, place=place, last=on)
     mapping = hashlib.sha256(request.mapping.read_bytes()).hexdigest() if request.mapping is not None else ""

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from deliveries_example import DROP, KEEP, Service, history, in_three, key_of, outputs, with_faults
+from deliveries_example import DROP, KEEP, Service, Tables, history, in_three, key_of, outputs, with_faults
 
 from pipeline import flow
+from pipeline.case_tables import TABLES
 from pipeline.faults import NeedsMending
 from synthetic_data.rows import valid_tables
 from synthetic_data.service import invent
@@ -198,6 +199,67 @@ def test_an_export_that_has_nothing_in_common_looks_like_another_services(servic
         with pytest.raises(NeedsMending, match="as if it were another service's: choose another --out"):
             service.deliver(other, plan)
     assert service.deliver(other, KEEP).kept.delivery.number == 2
+
+
+def under_running_numbers(tables: Tables) -> dict[str, pl.DataFrame]:
+    """The same rows under keys 1, 2, ... in each table, as many services number theirs."""
+    numbers = {}
+    for one in TABLES:
+        keys = tables[one.name][one.key].unique(maintain_order=True).drop_nulls()
+        numbers[one.key] = {key: str(number) for number, key in enumerate(keys, start=1)}
+    return {
+        name: frame.with_columns(
+            pl.col(key).replace_strict(new, default=None, return_dtype=pl.String)
+            for key, new in numbers.items()
+            if key in frame.columns
+        )
+        for name, frame in tables.items()
+    }
+
+
+@pytest.mark.parametrize("plan", ["", KEEP, DROP])
+def test_another_service_with_the_same_running_numbers_does_not_replace_the_first(plan: str, service: Service) -> None:
+    service.deliver(under_running_numbers(invent(80, 1).tables))
+    before, kept = outputs(service.out), history(service.out)
+    with pytest.raises(NeedsMending) as fault:
+        service.deliver(under_running_numbers(invent(140, 2).tables), plan)
+    (line,) = fault.value.lines
+    assert "looks like another service's export under the same keys as delivery 1" in line
+    assert line.endswith("choose another --out")
+    assert outputs(service.out) == before and history(service.out) == kept
+
+
+@pytest.mark.parametrize(
+    ("name", "corrected"),
+    [
+        ("patients", [pl.col("birth_year") + 1]),
+        ("procedures", [pl.col("procedure_date").dt.offset_by("-1d"), pl.lit("left").alias("side")]),
+    ],
+)
+def test_a_column_corrected_in_every_row_is_not_taken_for_another_service(
+    name: str, corrected: list[pl.Expr], service: Service
+) -> None:
+    tables = under_running_numbers(invent(80, 1).tables)
+    service.deliver(tables)
+    work = service.deliver(tables | {name: tables[name].with_columns(corrected)})
+    change = next(change for change in work.kept.changes if change.table == name)
+    assert change.corrected > 0.9 * tables[name].height
+
+
+def test_a_mended_mapping_may_change_every_year_of_birth_and_every_date(service: Service) -> None:
+    tables = under_running_numbers(invent(80, 1).tables)
+    service.deliver({n: f.clear() for n, f in tables.items()} | {"patients": tables["patients"][:1]})
+    wrong = dict(tables)
+    wrong["patients"] = tables["patients"].with_columns(year=pl.col("birth_year") + 1)
+    wrong["procedures"] = tables["procedures"].with_columns(
+        day=pl.col("procedure_date").dt.offset_by("1d"), leg=pl.lit("left")
+    )
+    service.deliver(wrong)
+    mapping = (
+        "[patients]\ndrop = ['birth_year']\n[patients.columns]\nbirth_year = 'year'\n"
+        "[procedures]\ndrop = ['procedure_date', 'side']\n[procedures.columns]\nprocedure_date = 'day'\nside = 'leg'\n"
+    )
+    assert service.run(service.folder / "export-2", mapping=mapping).kept.delivery.number == 3
 
 
 def test_a_mended_mapping_reads_the_export_anew_and_makes_no_row_look_withdrawn(service: Service) -> None:
