@@ -15,7 +15,7 @@ import pyreadstat
 import pytest
 
 from pipeline.case_tables import TABLES
-from pipeline.draft import Draft, draft_export, written
+from pipeline.draft import Draft, draft_export, in_short, written
 from pipeline.mapping import load_mapping
 from pipeline.read import read_export
 from pipeline.typed_values import settle
@@ -175,3 +175,53 @@ def test_a_heading_that_stands_over_two_columns_is_not_mapped(service: Service, 
     (folder / "lesions.csv").write_text(out.getvalue(), encoding="utf-8")
     text = written(draft_export(folder))
     assert 'length_mm = "occlusion' not in text and "# Ours that were not found: length_mm" in text
+
+
+def with_another_heading(service: Service, folder: Path, heading: str, *tables: str) -> Path:
+    """The export in French of a clerk whose patient key stands under `heading` in the named tables."""
+    by = clerks.clerk("french_1")
+    headers = {
+        table: {ours: heading if ours == "patient_id" and table in tables else theirs for ours, theirs in names.items()}
+        for table, names in by.headers.items()
+    }
+    return clerks.write(replace(by, headers=headers), service.tables, folder)
+
+
+def test_a_key_under_a_heading_that_says_nothing_is_proposed_and_never_used(service: Service, tmp_path: Path) -> None:
+    folder = with_another_heading(service, tmp_path, "N° étude", "patients", "procedures", "follow_up")
+    draft = draft_export(folder)
+    text = written(draft)
+    proposed = '# decide: patient_id = "N° étude"  # guess: different on every row; its values recur in procedures'
+    assert proposed in text.split("# ---- procedures")[0]
+    patients = next(table for table in draft.tables if table.table.name == "patients")
+    assert "N° étude" not in patients.unused and all(column.name != "patient_id" for column in patients.missing)
+    # Decided, the proposal is right: the columns of the tables that refer to it are found by its values.
+    decided = text.replace("# decide: patient_id", "patient_id")
+    assert all(
+        tomllib.loads(decided)[name]["columns"]["patient_id"] == "N° étude" for name in ("patients", "procedures")
+    )
+
+
+def test_a_column_that_recurs_nowhere_is_not_proposed_as_the_key(service: Service, tmp_path: Path) -> None:
+    by = clerks.clerk("french_1")
+    folder = with_another_heading(service, tmp_path, "N° étude", "patients")
+    file = folder / by.files["patients"]
+    head, *rows = file.read_bytes().decode(by.encoding).splitlines()
+    at = head.split(by.separator).index("N° étude")
+    cells = [row.split(by.separator) for row in rows]
+    other = [by.separator.join([*c[:at], f"Z{number:04}", *c[at + 1 :]]) for number, c in enumerate(cells)]
+    file.write_bytes("\r\n".join([head, *other, ""]).encode(by.encoding))
+    draft = draft_export(folder)
+    assert "patient_id = " not in written(draft).split("# ---- procedures")[0]
+    assert in_short(draft).endswith("; needed and not found: patients.patient_id")
+
+
+def test_the_closing_line_counts_the_lines_that_say_decide(service: Service, tmp_path: Path) -> None:
+    draft = draft_export(with_another_heading(service, tmp_path, "N° étude", "patients"))
+    lines = written(draft).splitlines()
+    decide = sum(line.startswith("# decide: ") for line in lines)
+    codes = sum(line.startswith('# "') and ' = "?"' in line for line in lines)
+    assert decide > 0
+    told = in_short(draft).split("; ")
+    assert told[1] == ("1 line waits for your decision" if decide == 1 else f"{decide} lines wait for your decision")
+    assert [part.split()[0] for part in told[2:] if "known" in part] == ([str(codes)] if codes else [])

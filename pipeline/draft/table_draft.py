@@ -95,6 +95,8 @@ def _line(found: TableFound, pair: Pair, about: Held) -> ColumnLine:
 
 def _why(pair: Pair, unit: UnitChoice | None) -> str:
     found = pair.found
+    if found is None and pair.fit.a_key:
+        return pair.fit.reason
     if found is None or pair.name < _NAMED / 2:
         by_name = "by its values alone"
     elif found.language == OWN:

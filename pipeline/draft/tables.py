@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -13,6 +13,7 @@ from pipeline.case_tables import TABLES, Table
 from pipeline.draft.export_sheets import Sheet
 from pipeline.draft.fit import Fit
 from pipeline.draft.held import Held
+from pipeline.draft.own_key import own_key
 from pipeline.draft.pairing import Pair, likeness_of_columns, pair
 from pipeline.draft.phrasebook import table_book
 from pipeline.rules import OPTIONAL_REFERENCES
@@ -56,7 +57,9 @@ def find_tables(sheets: Sequence[Sheet], language: str) -> dict[str, TableFound]
     for table in TABLES:
         if table.name in chosen:
             keys = _keys_in(table, chosen)
-            chosen[table.name] = _looked_at(table, chosen[table.name].sheet, language, keys)
+            found = _looked_at(table, chosen[table.name].sheet, language, keys)
+            key = own_key(table, found.sheet, found.pairs, {name: one.sheet for name, one in chosen.items()})
+            chosen[table.name] = found if key is None else replace(found, pairs=(key, *found.pairs))
     return chosen
 
 

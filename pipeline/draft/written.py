@@ -35,12 +35,24 @@ def written(draft: Draft) -> str:
 
 
 def in_short(draft: Draft) -> str:
-    """The draft in one sentence: tables and columns found, and how many lines wait for a decision."""
+    """The draft in one sentence: what was found, how many lines say decide, how many codes are unknown, and what is needed and missing."""
     found = sum(line.used for table in draft.tables for line in table.columns)
     ours = sum(len(table.columns) for table in TABLES)
-    waiting = sum(line.startswith(_DECIDE) or bool(_UNKNOWN_CODE.match(line)) for line in written(draft).splitlines())
-    lines = "1 line waits" if waiting == 1 else f"{waiting:,} lines wait"
-    return f"{len(draft.tables)} of {len(TABLES)} tables and {found} of {ours} columns found; {lines} for your decision"
+    lines = written(draft).splitlines()
+    waiting = sum(line.startswith(_DECIDE) for line in lines)
+    codes = sum(bool(_UNKNOWN_CODE.match(line)) for line in lines)
+    needed = [
+        f"{table.table.name}.{column.name}" for table in draft.tables for column in table.missing if column.needed
+    ]
+    told = [
+        f"{len(draft.tables)} of {len(TABLES)} tables and {found} of {ours} columns found",
+        "1 line waits for your decision" if waiting == 1 else f"{waiting:,} lines wait for your decision",
+    ]
+    if codes:
+        told.append("1 code is not known" if codes == 1 else f"{codes:,} codes are not known")
+    if needed:
+        told.append(f"needed and not found: {', '.join(needed)}")
+    return "; ".join(told)
 
 
 def _table(table: TableDraft) -> str:
