@@ -1,5 +1,6 @@
 import csv
 import io
+import time
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from pipeline.check import check
 from pipeline.faults import NeedsMending
 from pipeline.mapping import load_mapping
 from pipeline.read import read_export, read_tables
+from pipeline.reading.records import UNPAIRED
 from pipeline.reading.source import Wanted
 from pipeline.reading.text_files import open_text
 from synthetic_data.rows import valid_tables
@@ -268,6 +270,51 @@ def test_a_stray_quotation_mark_in_each_of_two_lines_does_not_make_one_row_of_th
     first, *others, last = records(two.encode() + b"7;8;9\n")
     assert (first[0], first[1] is None) == (2, False) and last == (4, None, "7", "8", "9")
     assert [row[2:] if row[1] is None else None for row in others] == [second]
+
+
+@pytest.mark.parametrize("second", ['4;"y";6', '4;"y, ""z""";6', '"4";"";6', '4;6" y;6', '"4";"y";"6"', '4;";";6'])
+def test_an_unclosed_quotation_mark_does_not_take_the_next_row_whatever_marks_that_one_has(second: str) -> None:
+    own = next(csv.reader([second], delimiter=";"))
+    first, (row, fault, *values), last = records(f'1;"x;3\n{second}\n7;8;9\n'.encode())
+    assert (first, last) == ((2, UNPAIRED, None, None, None), (4, None, "7", "8", "9"))
+    assert (row, fault, [value or "" for value in values]) == (3, None, own)
+
+
+QUOTED = st.text(alphabet='ab ;"', max_size=5).map(lambda value: '"' + value.replace('"', '""') + '"')
+WRITTEN = st.one_of(st.text(alphabet="ab ", max_size=4), st.just('6" b'), QUOTED)
+
+
+@settings(max_examples=600, deadline=None, derandomize=True)
+@given(st.lists(st.tuples(WRITTEN, WRITTEN, st.integers(0, 3), st.integers(0, 40)), min_size=1, max_size=7))
+def test_a_stray_quotation_mark_never_costs_a_row_other_than_its_own(table: list[tuple[str, str, int, int]]) -> None:
+    """Each line is a record that starts with its own key; one in four gets a mark more at any place."""
+    lines = [f"k{number};{a};{b}" for number, (a, b, *_) in enumerate(table)]
+    damaged = [
+        line[: at % (len(line) + 1)] + '"' + line[at % (len(line) + 1) :] if which == 0 else line
+        for line, (*_, which, at) in zip(lines, table, strict=True)
+    ]
+    first, *others = records("\n".join(["1;2;3", *damaged]).encode())
+    assert first == (2, None, "1", "2", "3")
+    read = {row[0]: row[1:] for row in others}
+    assert list(read) == list(range(3, len(lines) + 3))
+    for number, (line, sent) in enumerate(zip(lines, damaged, strict=True), start=3):
+        fault, *values = read[number]
+        if line == sent:
+            own = next(csv.reader([line], delimiter=";"))
+            assert (fault, [value or "" for value in values]) == (None, own)
+        elif fault is None:
+            assert all((value or "").replace('"', "") in sent.replace('"', "") for value in values)
+
+
+def test_a_stray_quotation_mark_in_every_line_takes_no_longer_than_the_file_is_long() -> None:
+    def seconds(rows: int) -> float:
+        body = "".join(f'{i};a;"b\n' if i % 2 else f'"{i};a;b\n' for i in range(rows)).encode()
+        start = time.process_time()
+        assert all(row[1] for row in records(body))
+        return time.process_time() - start
+
+    seconds(500)
+    assert seconds(8000) < 16 * 8 * max(seconds(500), 0.01)  # sixteen times the lines, and eight times of leeway
 
 
 def test_inches_written_with_a_quotation_mark_stay_in_their_field() -> None:

@@ -181,32 +181,55 @@ def _record_at(body: bytes, position: int, separator: str, fields: int) -> tuple
     values = _parse(first, separator)
     if values is not None:
         return values, 1, ""
-    pieces, signs = [first], fields - 1
+    pieces, first_is_one = [first], _is_one_but_for_a_mark(first, separator, fields)
     while position < len(body) and len(pieces) < _LONGEST_RECORD:
         line, position = _line_at(body, position)
-        if '"' not in line and line.count(separator) == signs:
-            break  # a whole record of its own: the quote before it was never closed
-        if _outside(first, separator, stray=-1) == signs == _outside(line, separator, stray=0):
+        if _is_whole(line, separator, fields):
+            break  # a record of its own: the quote before it was never closed
+        if first_is_one and _is_one_but_for_a_mark(line, separator, fields):
             break  # each is one, but for a stray quote: taken together they would be one row with values of two
         pieces.append(line)
-        if '"' not in line:
-            continue
+        if '"' not in line.replace('""', ""):
+            continue  # doubled marks close nothing
         # Less strictly, two lines with an unclosed quote each would be one.
-        values = _parse("".join(pieces), separator, ways=(True,))
+        values, is_open = _strictly("".join(pieces), separator)
         if values is not None and len(values) == fields:
             return values, len(pieces), ""
+        if not is_open:
+            break  # no line that follows could mend what is wrong by now
     return [], 1, UNPAIRED
 
 
-def _outside(line: str, separator: str, *, stray: int) -> int:
-    """The separators outside quotation marks, were it not for the mark that is stray: the first (0) or the last (-1)."""
-    pieces = line.split('"')
-    if len(pieces) == 1:
-        return -1
-    # Without the stray mark the two pieces beside it are one.
-    at = 0 if stray == 0 else len(pieces) - 2
-    joined = [*pieces[:at], pieces[at] + pieces[at + 1], *pieces[at + 2 :]]
-    return sum(piece.count(separator) for piece in joined[0::2])
+def _is_whole(line: str, separator: str, fields: int) -> bool:
+    """Whether a line is a record by itself, with any quotation marks at the edges of its fields."""
+    if '"' not in line:
+        return line.count(separator) == fields - 1
+    if line.count('"') % 2:
+        return False
+    data = line.encode()
+    lines = _Lines.of(data, 0, len(data), separator)
+    return bool(lines.sound[0]) and int(lines.fields[0]) == fields
+
+
+def _is_one_but_for_a_mark(line: str, separator: str, fields: int) -> bool:
+    """Whether a line has a record's separators outside its quotation marks, as it is or with one of the marks less."""
+    if len(_strictly(line, separator)[0] or ()) == fields:
+        return True
+    signs = [piece.count(separator) for piece in line.split('"')]
+    # Without a mark the pieces beside it are one, and behind it inside and outside change places.
+    outside, behind = 0, sum(signs[1::2])  # before the mark as they stand, and from it on as they would be
+    for at, count in enumerate(signs[:-1]):
+        if at % 2 == 0:
+            outside += count
+        else:
+            behind -= count
+        following = signs[at + 1]
+        # The next piece goes with this one, wherever that is.
+        own = following if at % 2 == 0 else 0
+        rest = behind - (following if at % 2 == 0 else 0)
+        if outside + own + rest == fields - 1:
+            return True
+    return False
 
 
 def _line_at(body: bytes, position: int) -> tuple[str, int]:
@@ -214,18 +237,31 @@ def _line_at(body: bytes, position: int) -> tuple[str, int]:
     return body[position:end].decode(errors="replace"), end
 
 
-def _parse(text: str, separator: str, *, ways: tuple[bool, ...] = (True, False)) -> list[str] | None:
-    """The fields of one record; None when a quotation mark is left open or a value is beyond all bounds.
+def _parse(text: str, separator: str) -> list[str] | None:
+    """The fields of one record, read strictly or else with its marks wherever they stand.
 
-    `ways`: whether a quotation mark must stand where it should, tried one after the other.
+    None when a quotation mark is left open or a value is beyond all bounds.
     """
-    text = text.removesuffix("\n").removesuffix("\r")
-    for strict in ways:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=strict)
-        try:
-            values = next(reader, [""])
-            return values if next(reader, None) is None else None
-        except csv.Error as error:
-            if "end of data" in str(error):  # the csv module's words for a quote left open
-                return None
-    return None
+    values, is_open = _strictly(text, separator)
+    if values is not None or is_open:
+        return values
+    try:
+        return _one_record(text, separator, strict=False)
+    except csv.Error:
+        return None
+
+
+def _strictly(text: str, separator: str) -> tuple[list[str] | None, bool]:
+    """The fields of one record whose quotation marks stand where they should; None, and whether one is left open, otherwise."""
+    try:
+        return _one_record(text, separator, strict=True), False
+    except csv.Error as error:
+        return None, "end of data" in str(error)  # the csv module's words for a quote left open
+
+
+def _one_record(text: str, separator: str, *, strict: bool) -> list[str] | None:
+    reader = csv.reader(
+        io.StringIO(text.removesuffix("\n").removesuffix("\r"), newline=""), delimiter=separator, strict=strict
+    )
+    values = next(reader, [""])
+    return values if next(reader, None) is None else None
