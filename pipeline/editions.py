@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import sys
 import tempfile
@@ -30,7 +31,9 @@ CURRENT = ".current"
 LOCK = ".writing"
 _NEW_LINK = ".current.next"
 _REPLACED = "replaced"  # inside an edition that is being moved in part by part: what it takes the place of
-_BEFORE_LINKS = ".next-*"  # where earlier releases built their outputs
+_BEFORE_LINKS = re.compile(r"\.next-[a-z0-9_]{8}")  # where earlier releases built their outputs
+# What file managers and programs leave in any folder that is looked at: nobody's work.
+_LEFT_BY_PROGRAMS = re.compile(r"\..*|~\$.*|thumbs\.db|desktop\.ini", re.IGNORECASE | re.DOTALL)
 
 
 @contextmanager
@@ -39,7 +42,8 @@ def writing(out: Path) -> Iterator[Path]:
 
     Makes `out` if it is absent; clears away what a run that was killed left. At the end everything but the edition that stands is
     removed. Files made meanwhile are private to the user (0600, folders 0700) whatever the umask. Raises NeedsMending when the folder
-    cannot be written, another run is writing there, or report/ or results/ hold a file that no run wrote.
+    cannot be written, another run is writing there, what the outputs would replace was not written by a run, or the outputs that
+    stood there are missing.
     """
     mask = os.umask(0o077)
     try:
@@ -51,6 +55,7 @@ def writing(out: Path) -> Iterator[Path]:
         try:
             try:
                 _undo_moves(out)
+                _ask_for_lost_editions(out)
                 _refuse_what_is_not_ours(out)
                 _tidy(out)
                 edition = Path(tempfile.mkdtemp(dir=_private_folder(out / EDITIONS)))
@@ -120,25 +125,88 @@ def _current(out: Path) -> Path | None:
     return edition if edition is not None and edition.is_dir() else None
 
 
+def _ask_for_lost_editions(out: Path) -> None:
+    """Links that lead nowhere mean that outputs once stood, and with them a history that must not be begun anew in silence.
+
+    The exception is a first run that was killed: it makes its edition, then the links, and `.current` last.
+    """
+    linked = any(_is_our_link(out, part) for part in PARTS)
+    first_run_was_killed = not os.path.lexists(out / CURRENT) and (out / EDITIONS).is_dir()
+    if linked and _current(out) is None and not first_run_was_killed:
+        raise NeedsMending(
+            f"{out}: the outputs' folder {EDITIONS} is missing or not whole (was this copied without hidden files?); "
+            "put it back, or choose another --out"
+        )
+
+
+def _is_our_link(out: Path, part: str) -> bool:
+    place = out / part
+    return place.is_symlink() and place.readlink() == Path(CURRENT) / part
+
+
 def _refuse_what_is_not_ours(out: Path) -> None:
+    written = _written(out)
+    for part in reversed(PARTS):  # the manifest first: without it nothing else is known to be ours
+        place = out / part
+        if place.is_symlink():
+            ours = _is_our_link(out, part)
+        elif part in ("report", "results"):
+            ours = place.is_dir() or not place.exists()
+        elif part == "manifest.json":
+            ours = written is not None or not place.exists()
+        else:
+            ours = not place.exists() or part in (written or ())
+        if not ours:
+            raise _not_ours(out, part)
+        if place.is_dir():
+            for path in sorted(place.rglob("*")):
+                name = path.relative_to(out).as_posix()
+                if path.is_file() and name not in (written or ()) and not _LEFT_BY_PROGRAMS.fullmatch(path.name):
+                    raise _not_ours(out, name)
+
+
+def _not_ours(out: Path, name: str) -> NeedsMending:
+    return NeedsMending(
+        f"{out}: {name} was not written by Crosswise and would be replaced; move it, or choose another --out"
+    )
+
+
+def _written(out: Path) -> frozenset[str] | None:
+    """The files that the run wrote whose outputs stand, beside its manifest; None where there is no manifest of a run.
+
+    A manifest that lies there as a file is looked at first: it may be another's. Where its link is missing, the edition's own tells.
+    """
+    current = _current(out)
+    path = out / "manifest.json"
+    if not os.path.lexists(path) and current is not None:
+        path = current / "manifest.json"
     try:
-        written = frozenset(json.loads((out / "manifest.json").read_text(encoding="utf-8"))["files_sha256"])
+        files = json.loads(path.read_text(encoding="utf-8"))["files_sha256"]
     except (OSError, ValueError, KeyError, TypeError):
-        written = frozenset()
-    for part in ("report", "results"):
-        for path in sorted((out / part).rglob("*")):
-            name = path.relative_to(out).as_posix()
-            if path.is_file() and name not in written:
-                raise NeedsMending(
-                    f"{out}: {name} was not written by Crosswise and would be replaced; move it, or choose another --out"
-                )
+        return None
+    return frozenset(files) if isinstance(files, dict) else None
 
 
 def _undo_moves(out: Path) -> None:
-    for begun in (*out.glob(f"{EDITIONS}/*/{_REPLACED}"), *out.glob(f"{_BEFORE_LINKS}/{_REPLACED}")):
+    for begun in (
+        *out.glob(f"{EDITIONS}/*/{_REPLACED}"),
+        *(folder / _REPLACED for folder in _left_by_earlier_releases(out)),
+    ):
         # The manifest is moved in last: where it still waits, the outputs that were to be replaced are put back.
-        if (begun.parent / "manifest.json").exists():
+        if begun.is_dir() and (begun.parent / "manifest.json").exists():
             _put_back(begun, out)
+
+
+def _left_by_earlier_releases(out: Path) -> list[Path]:
+    """Folders in which earlier releases built outputs: known by their names, and by holding nothing else."""
+    return [
+        path
+        for path in out.iterdir()
+        if _BEFORE_LINKS.fullmatch(path.name)
+        and path.is_dir()
+        and not path.is_symlink()
+        and {inside.name for inside in path.iterdir()} <= {*PARTS, _REPLACED}
+    ]
 
 
 def _tidy(out: Path) -> None:
@@ -160,7 +228,7 @@ def _tidy(out: Path) -> None:
 
 def _remove_all_but_the_current(out: Path) -> None:
     current = _current(out)
-    for path in (*out.glob(f"{EDITIONS}/*"), *out.glob(_BEFORE_LINKS), out / _NEW_LINK):
+    for path in (*out.glob(f"{EDITIONS}/*"), *_left_by_earlier_releases(out), out / _NEW_LINK):
         if path != current:
             _remove(path)
     if current is None:

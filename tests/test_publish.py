@@ -249,9 +249,78 @@ def test_a_folder_of_the_users_own_in_the_place_of_a_link_is_never_replaced(tmp_
     assert (tmp_path / "report" / "thesis.txt").read_text() == "my work"
 
 
-def test_a_link_that_was_removed_is_made_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["manifest.json", "edition.json", "service.duckdb", "report", "results"])
+def test_a_file_of_the_users_own_under_the_name_of_an_output_is_never_replaced(name: str, tmp_path: Path) -> None:
+    (tmp_path / name).write_text('{"name": "my work"}')
+    with pytest.raises(NeedsMending, match=f"{name} was not written by Crosswise"), writing(tmp_path):
+        pass
+    assert (tmp_path / name).read_text() == '{"name": "my work"}'
+
+
+@pytest.mark.parametrize("name", ["manifest.json", "results"])
+def test_a_file_of_the_users_own_in_the_place_of_a_link_is_never_replaced(name: str, tmp_path: Path) -> None:
     put(tmp_path, "old")
-    (tmp_path / "service.duckdb").unlink()
+    (tmp_path / name).unlink()
+    (tmp_path / name).write_text("my work")
+    with pytest.raises(NeedsMending, match=f"{name} was not written by Crosswise"), writing(tmp_path):
+        pass
+    assert (tmp_path / name).read_text() == "my work"
+
+
+def test_a_link_of_the_users_own_in_the_place_of_an_output_is_never_replaced(tmp_path: Path) -> None:
+    (tmp_path / "shared").mkdir()
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "report").symlink_to(tmp_path / "shared")
+    with pytest.raises(NeedsMending, match="report was not written by Crosswise"), writing(tmp_path / "out"):
+        pass
+    assert (tmp_path / "out" / "report").is_symlink()
+
+
+def test_a_folder_whose_name_only_begins_like_one_of_ours_is_left_alone(tmp_path: Path) -> None:
+    for name in (".next-steps", ".next-abcd1234"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "thesis.txt").write_text("my work")
+    left_by_a_killed_run = tmp_path / ".next-12345678"
+    left_by_a_killed_run.mkdir()
+    (left_by_a_killed_run / "edition.json").write_text("half")
+    put(tmp_path, "new")
+    assert (tmp_path / ".next-steps" / "thesis.txt").read_text() == "my work"
+    assert (tmp_path / ".next-abcd1234" / "thesis.txt").read_text() == "my work"
+    assert not left_by_a_killed_run.exists()
+
+
+@pytest.mark.parametrize("name", [".DS_Store", "Thumbs.db", "desktop.ini", "~$counts.csv", ".~lock.counts.csv#"])
+@pytest.mark.parametrize("standing", STANDING, ids=lambda f: f.__name__)
+def test_what_programs_leave_in_a_folder_bars_no_run(
+    standing: Callable[[Path], None], name: str, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    standing(out)
+    (out / "results").mkdir(parents=True, exist_ok=True)
+    (out / "results" / name).write_text("not ours")
+    put(out, "new")
+    assert word_of(out) == "new"
+
+
+@pytest.mark.parametrize("copy", ["without hidden files", "without the editions"])
+def test_lost_editions_are_asked_for_and_not_silently_begun_anew(copy: str, tmp_path: Path) -> None:
+    put(tmp_path / "out", "old")
+    hidden = (".editions", ".current", ".writing") if copy == "without hidden files" else (".editions",)
+    shutil.copytree(tmp_path / "out", tmp_path / "copy", symlinks=True, ignore=lambda *_: hidden)
+    with pytest.raises(NeedsMending, match=r"\.editions.*is missing"), writing(tmp_path / "copy"):
+        pass
+    assert (tmp_path / "copy" / "report").is_symlink()  # so that putting the folder back is enough
+    shutil.copytree(tmp_path / "out" / ".editions", tmp_path / "copy" / ".editions")
+    if not (tmp_path / "copy" / ".current").is_symlink():
+        (tmp_path / "copy" / ".current").symlink_to((tmp_path / "out" / ".current").readlink())
+    put(tmp_path / "copy", "new")
+    assert word_of(tmp_path / "copy") == "new"
+
+
+@pytest.mark.parametrize("part", PARTS)
+def test_a_link_that_was_removed_is_made_again(part: str, tmp_path: Path) -> None:
+    put(tmp_path, "old")
+    (tmp_path / part).unlink()
     with writing(tmp_path):
         assert word_of(tmp_path) == "old"
 
