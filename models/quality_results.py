@@ -9,6 +9,7 @@ FaultKind = Literal["row", "value", "warning"]
 Certainty = Literal["counted", "beyond chance", "worth a look"]
 
 NO_SITE = "site not recorded"
+FEWEST_FOR_ENDS = 20  # values from which the fifth smallest and the fifth largest are told; ours, no source
 SMALLEST_GROUP = 5  # procedures: a share over fewer is hidden, as on every other page; common practice, no source
 
 
@@ -56,14 +57,16 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """How often a column is not recorded: in all rows, by site and by period, in the order of `QualitySummary`.
+    """How often a column is not there: in all rows, by site and by period, in the order of `QualitySummary`.
 
+    Nothing was recorded, or it could not be used: `blanked` is the number of the latter.
     `by_site_and_period[i][j]` is site i in period j. `expected_because` says why it may be empty by nature, "" if it may not.
     """
 
     table: str
     column: str
     expected_because: str
+    blanked: int
     overall: Part
     by_site: tuple[Part, ...]
     by_period: tuple[Part, ...]
@@ -98,7 +101,7 @@ class Oddity:
 class Volume:
     """What a site or a period did, to hold against what one knows of the service. All are None when procedures are few.
 
-    `without_attempt` is a share of lesions; `from_below` and `crossed` are shares of attempts.
+    `without_attempt` is a share of lesions, without those with an attempt set aside; `from_below` and `crossed` are shares of attempts.
     """
 
     label: str
@@ -115,7 +118,8 @@ class Volume:
 class NumberSpread:
     """A numeric column: all None but n and missing where fewer than SMALLEST_GROUP values are recorded.
 
-    Of a year of birth the minimum and the maximum are always None: they are those of one patient each.
+    `low_end` and `high_end` are the fifth smallest and the fifth largest value, so that neither is one patient's; None below
+    FEWEST_FOR_ENDS values, and always None of a year of birth.
     """
 
     table: str
@@ -124,11 +128,11 @@ class NumberSpread:
     limits: tuple[float, float] | None
     n: int
     missing: int
-    minimum: float | None
+    low_end: float | None
     lower_quartile: float | None
     median: float | None
     upper_quartile: float | None
-    maximum: float | None
+    high_end: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +151,7 @@ class QualitySummary:
     """All that the page and the terminal say of one export.
 
     `periods` are quarters, the earlier ones joined into years. `sites` are the largest; `more_sites` are in the CSV file only.
+    `named_sites` counts all sites; `without_site` procedures have none.
     `first_quarter` and `last_quarter` are of procedures, "" without any. `looks` is how many comparisons the search for oddities made.
     """
 
@@ -154,6 +159,8 @@ class QualitySummary:
     faults: tuple[Fault, ...]
     sites: tuple[str, ...]
     more_sites: int
+    named_sites: int
+    without_site: int
     periods: tuple[str, ...]
     first_quarter: str
     last_quarter: str
@@ -164,6 +171,8 @@ class QualitySummary:
     codes: tuple[CodeSpread, ...]
     looks: int
     version: str
+    export: str = ""
+    mapping: str = ""
 
     def used(self, table: str) -> int:
         """Rows of the table that can be used; 0 for a table that is not there."""

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import Annotated, Literal, NoReturn
 
 from cyclopts import App, CycloptsError, Parameter
@@ -50,7 +51,9 @@ app = App(
     suppress_keyboard_interrupt=False,  # told by _status
 )
 
-Tables = Annotated[Path, Parameter(help="Folder with the exported case tables (CSV, workbook, Parquet, SAS, Stata or SPSS).")]
+Tables = Annotated[
+    Path, Parameter(help="Folder with the exported case tables (CSV, workbook, Parquet, SAS, Stata or SPSS).")
+]
 Mapping = Annotated[
     Path | None, Parameter(help="Mapping file (TOML) when the export has its own headers, codes, dates or units.")
 ]
@@ -167,15 +170,30 @@ def check(
     _must_be_folder(tables)
     tell = _teller()
     tell("Reading the case tables")
-    intake = take_in(tables, load_mapping(mapping), load_key())
+    stated, key = load_mapping(mapping), load_key()
+    try:
+        intake = take_in(tables, stated, key)
+    except NeedsMending as fault:
+        raise (_with_draft(fault, tables) if mapping is None else fault) from None
     tell("Checking every row")
     accepted = check_tables(intake.tables, received=date.today())
     tell("Looking for what is missing or odd")
-    quality = summarize(accepted, intake.sources, intake.tables)
+    quality = summarize(
+        accepted, intake.sources, intake.tables, export=tables.resolve().name, mapping=mapping.name if mapping else ""
+    )
     write_quality(out, quality_page(quality.summary), {"quality": quality.table, "not_used": quality.not_used})
     for line in quality_lines(quality.summary):
         _say(line)
     _say(str(out / PAGE))
+
+
+def _with_draft(fault: NeedsMending, tables: Path) -> NeedsMending:
+    """The same, ended by the command that proposes a mapping where tables or columns were not found."""
+    if not any("no file holds this table" in line or ": no column " in line for line in fault.lines):
+        return fault
+    return NeedsMending(
+        *fault.lines, f"to have a mapping proposed: crosswise draft-mapping --tables {quote(str(tables))}"
+    )
 
 
 @app.command

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from models.quality_results import (
+    FEWEST_FOR_ENDS,
     SMALLEST_GROUP,
     CodeSpread,
     FaultKind,
@@ -21,9 +22,9 @@ from models.quality_results import (
 from reports import quality_words, sheet
 from reports.notation import ABSENT, HIDDEN, count, percent, unbroken
 from reports.table_text import Table
-from reports.wording import CAUTIONS, CAVEAT
+from reports.wording import CAVEAT
 
-NUMBERS_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} values, or one patient's year of birth."
+NUMBERS_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} values, fewer than {FEWEST_FOR_ENDS} for the last but one column, or the ends of a year of birth."
 HIDDEN_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} procedures."
 # Steps of the heat table: the share missing from which a cell has the shade. The number stands in the cell as well.
 HEAT_STEPS = (0.05, 0.2, 0.5, 0.8)
@@ -39,7 +40,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class HeatTable:
-    """Shares missing by column and by site, or by period. `rows` are (column, table, remark, cells)."""
+    """Shares missing by column and by site, or by period. `rows` are (column, table, marks, cells)."""
 
     caption: str
     heads: tuple[str, ...]
@@ -56,11 +57,6 @@ def quality_page(summary: QualitySummary) -> str:
     css = sheet.style("page.css", "quality.css")
     digest = base64.b64encode(hashlib.sha256(f"\n{css}\n".encode()).digest()).decode()
     missing = quality_words.notable(summary.missing)
-    kinds: tuple[tuple[FaultKind, str], ...] = (
-        ("row", "Rows set aside"),
-        ("value", "Single values left out; the row stays"),
-        ("warning", "Kept, but doubtful"),
-    )
     return sheet.template("quality.html").render(
         s=summary,
         policy=f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; base-uri 'none'; form-action 'none'",
@@ -71,11 +67,13 @@ def quality_page(summary: QualitySummary) -> str:
         mend_first=quality_words.mend_first(summary),
         inside=quality_words.INSIDE,
         intake=_intake(summary),
-        faults=[faults for kind, title in kinds if (faults := _faults(summary, kind, title)).rows],
+        faults=[faults for kind, title in quality_words.KINDS if (faults := _faults(summary, kind, title)).rows],
         heat=_heat_tables(summary, missing),
         heat_by_site=_by_site_and_period(summary, missing),
         never_filled=quality_words.never_filled_sentence(summary.missing),
+        nothing_to_mend=quality_words.NOTHING_TO_MEND,
         may_be_empty=any(m.expected_because for m in missing),
+        mostly_blanked=any(quality_words.mostly_blanked(m) for m in missing),
         groups=quality_words.groups(summary.oddities),
         certainty=quality_words.CERTAINTY,
         where_and_when=quality_words.where_and_when,
@@ -85,7 +83,7 @@ def quality_page(summary: QualitySummary) -> str:
         hidden_note=HIDDEN_NOTE,
         numbers_note=NUMBERS_NOTE,
         caveat=CAVEAT,
-        cautions=CAUTIONS,
+        cautions=quality_words.CAUTIONS_HERE,
     )
 
 
@@ -111,7 +109,7 @@ def _intake(summary: QualitySummary) -> Table:
     totals = [sum(getattr(t, part) for t in summary.tables) for part in ("read", "used", "set_aside")]
     rows.append(("together", *(count(total) for total in totals), "", ""))
     return Table(
-        "Rows read = used + set aside.",
+        "Rows read = used + set aside",
         ("Table", "Read", "Used", "Set aside", "File", "Found out in reading"),
         tuple(rows),
         frozenset({0, 4, 5}),
@@ -122,8 +120,8 @@ def _intake(summary: QualitySummary) -> Table:
 def _faults(summary: QualitySummary, kind: FaultKind, title: str) -> Table:
     found = quality_words.of_kind(summary, kind)
     return Table(
-        title + ".",
-        ("Why", "Table", "Rows", "First row numbers", "What to do"),
+        title,
+        ("Why", "Table", "Values" if kind == "value" else "Rows", "First row numbers", "What to do"),
         tuple((f.reason, f.table, count(f.count), quality_words.row_numbers(f), f.advice) for f in found),
         frozenset({0, 1, 3, 4}),
     )
@@ -132,10 +130,12 @@ def _faults(summary: QualitySummary, kind: FaultKind, title: str) -> Table:
 def _heat_tables(summary: QualitySummary, missing: tuple[Missing, ...]) -> tuple[HeatTable, ...]:
     if not missing:
         return ()
-    tables = [_heat("Share not recorded, by quarter of the procedure.", summary.periods, missing, by_site=False)]
+    tables = [
+        _heat("Share not recorded or not usable, by quarter of the procedure", summary.periods, missing, by_site=False)
+    ]
     if len(summary.sites) > 1:
-        more = f" The {summary.more_sites:,} smaller sites are in quality.csv." if summary.more_sites else ""
-        tables.append(_heat(f"Share not recorded, by site.{more}", summary.sites, missing, by_site=True))
+        more = f". The {summary.more_sites:,} smaller sites are in quality.csv." if summary.more_sites else ""
+        tables.append(_heat(f"Share not recorded or not usable, by site{more}", summary.sites, missing, by_site=True))
     return tuple(tables)
 
 
@@ -143,7 +143,7 @@ def _heat(caption: str, heads: tuple[str, ...], missing: tuple[Missing, ...], *,
     rows = []
     for m in missing:
         parts = (m.overall, *(m.by_site if by_site else m.by_period))
-        rows.append((m.column, m.table, m.expected_because, tuple(_cell(p) for p in parts)))
+        rows.append((m.column, m.table, _marks(m), tuple(_cell(p) for p in parts)))
     return HeatTable(caption, ("All", *heads), tuple(rows))
 
 
@@ -153,13 +153,13 @@ def _by_site_and_period(summary: QualitySummary, missing: tuple[Missing, ...]) -
         return ()
     return tuple(
         HeatTable(
-            f"{site}: share not recorded, by quarter of the procedure.",
+            f"{site}: share not recorded or not usable, by quarter of the procedure",
             ("All", *summary.periods),
             tuple(
                 (
                     m.column,
                     m.table,
-                    m.expected_because,
+                    _marks(m),
                     tuple(_cell(p) for p in (m.by_site[i], *m.by_site_and_period[i])),
                 )
                 for m in missing
@@ -167,6 +167,10 @@ def _by_site_and_period(summary: QualitySummary, missing: tuple[Missing, ...]) -
         )
         for i, site in enumerate(summary.sites)
     )
+
+
+def _marks(m: Missing) -> str:
+    return ("†" if m.expected_because else "") + ("‡" if quality_words.mostly_blanked(m) else "")
 
 
 def _cell(part: Part) -> Cell:
@@ -202,18 +206,18 @@ def _numbers(numbers: tuple[NumberSpread, ...]) -> Table:
     def row(n: NumberSpread) -> tuple[str, ...]:
         limits = [_number(limit, n.unit) for limit in n.limits or ()]
         accepted = unbroken(" to ".join(limits)) if limits else ABSENT
-        told = (n.median, n.lower_quartile, n.upper_quartile, n.minimum, n.maximum)
+        told = (n.median, n.lower_quartile, n.upper_quartile, n.low_end, n.high_end)
         if n.median is None:
             texts = [HIDDEN if n.n else ABSENT] * 3
         else:
             median, lower, upper, least, most = (_number(value, n.unit) for value in told)
-            ends = HIDDEN if n.minimum is None else unbroken(f"{least} to {most}")
+            ends = HIDDEN if n.low_end is None else unbroken(f"{least} to {most}")
             texts = [median, unbroken(f"{lower} to {upper}"), ends]
         return (n.column, count(n.n), count(n.missing), *texts, accepted)
 
     return Table(
-        "Numbers as they were read, in the unit that the column is named by: a unit that was forgotten in the mapping shows in the median.",
-        ("Column", "Recorded", "Missing", "Median", "Middle half", "Smallest to largest", "Accepted"),
+        "Numbers as they were read, in the unit that the column is named by: a unit that was forgotten in the mapping shows in the median",
+        ("Column", "Recorded", "Missing", "Median", "Middle half", "Fifth smallest to fifth largest", "Accepted"),
         tuple(row(n) for n in numbers),
     )
 
@@ -237,7 +241,7 @@ def _codes(codes: tuple[CodeSpread, ...], table: str) -> Table:
         return ", ".join(f"{code.replace('_', ' ')} {percent(number / recorded)}" for code, number in c.codes)
 
     return Table(
-        f"{table}: codes as they were read through the mapping.",
+        f"{table}: codes as they were read through the mapping",
         ("Column", "Recorded", "Missing", "Codes"),
         tuple((c.column, count(c.n - c.missing), count(c.missing), told(c)) for c in codes if c.table == table),
         frozenset({0, 3}),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from models.quality_results import FaultKind, QualitySummary
+from models.quality_results import QualitySummary
 from reports import quality_words
 from reports.notation import percent
 from reports.quality_words import OddityGroup
@@ -13,11 +13,6 @@ MOST_LINES = 45
 MOST_OF_A_KIND = 4
 MOST_ODD = 8
 MOST_MISSING = 6
-HEADINGS: tuple[tuple[FaultKind, str], ...] = (
-    ("row", "Rows set aside"),
-    ("value", "Single values blanked (the row stays)"),
-    ("warning", "Kept, but doubtful"),
-)
 
 
 def quality_lines(summary: QualitySummary) -> tuple[str, ...]:
@@ -39,7 +34,7 @@ def _mend_first(summary: QualitySummary) -> Iterator[str]:
     first = quality_words.mend_first(summary)
     yield ""
     if not first:
-        yield "To mend first: nothing stands out; no single reason sets aside one row in a hundred."
+        yield f"To mend first: {quality_words.NOTHING_TO_MEND}"
         return
     yield "To mend first"
     for number, m in enumerate(first, start=1):
@@ -47,18 +42,17 @@ def _mend_first(summary: QualitySummary) -> Iterator[str]:
 
 
 def _faults(summary: QualitySummary) -> Iterator[str]:
-    for kind, heading in HEADINGS:
+    for kind, heading in quality_words.KINDS:
         found = quality_words.of_kind(summary, kind)
         if not found and kind != "row":
             continue
         yield ""
         yield f"{heading}: none" if not found else f"{heading}, by reason"
         for f in found[:MOST_OF_A_KIND]:
-            rows = f"  (rows {quality_words.row_numbers(f)})" if f.first_rows else ""
-            yield f"{f.count:>10,}  {f.table}: {f.reason}{rows}"
+            yield f"{f.count:>10,}  {f.table}: {f.reason}  {quality_words.rows_in_brackets(f)}".rstrip()
         if len(found) > MOST_OF_A_KIND:
             rest = found[MOST_OF_A_KIND:]
-            yield f"{sum(f.count for f in rest):>10,}  for {len(rest)} other reasons"
+            yield f"{sum(f.count for f in rest):>10,}  for {len(rest)} other reason{'s' if len(rest) > 1 else ''}"
 
 
 def _missing(summary: QualitySummary) -> Iterator[str]:
@@ -70,7 +64,7 @@ def _missing(summary: QualitySummary) -> Iterator[str]:
     if most:
         told = ", ".join(f"{m.column} {percent(m.overall.share)}" for m in most)
         more = f", and {len(gaps) - len(most)} more" if len(gaps) > len(most) else ""
-        yield f"Missing most: {told}{more}."
+        yield f"Not recorded or not usable, most often: {told}{more}."
     if never:
         yield never
 

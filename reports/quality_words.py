@@ -5,29 +5,59 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from models.quality_results import NO_SITE, Certainty, Fault, FaultKind, Missing, Oddity, Part, QualitySummary
+from models.quality_results import (
+    SMALLEST_GROUP,
+    Certainty,
+    Fault,
+    FaultKind,
+    Missing,
+    Oddity,
+    Part,
+    QualitySummary,
+)
 from reports.notation import ABSENT, HIDDEN, capital, joined, percent
+from reports.wording import CAUTIONS
 
 MOST_TO_MEND = 6
 OFTEN = 0.01  # share of a table's rows from which one reason for setting aside is told first; ours, no source
 BLANKED_OFTEN = 0.05
+FEWEST_IN_WORDS = "five"
 FEWEST_TO_MEND = 5  # rows: a handful of slips is listed, and no cause to mend first
 GAPS_SHOWN = 0.05  # share missing from which a column stands in the heat table
 GAP_IN_A_CELL = 0.2
 FEWEST_IN_A_CELL = 20
 FINDINGS_SHOWN = 3
 
+SUPPRESSED = "Small numbers are suppressed."
+# Tables by what a fault in them does to the comparison: attempts are what is compared.
+EFFECT = ("attempts", "lesions", "procedures", "patients", "complications", "follow_up")
 TABLE_ROWS = {"follow_up": "follow-up rows"}
 MAY_BE_ABSENT = ("complications", "follow_up")  # tables without which the approaches can be compared all the same
 SOON_MENDED = ("sudden gap", "ends early", "weeks without a procedure")  # kinds that a better export puts right
 CERTAINTY: dict[Certainty, str] = {
-    "counted": "counted: no chance in it",
-    "beyond chance": "beyond chance: under 1 in 1,000 clean exports would show it",
-    "worth a look": "worth a look: there may be a good reason",
+    "counted": "counted, so that no chance is in it",
+    "beyond chance": "beyond chance, as under 1 in 1,000 clean exports would show it",
+    "worth a look": "worth a look, as there may be a good reason",
 }
 INSIDE = (
     "For those who keep the records and those who read the reports. This page stays inside the service: it names sites and tells faults "
-    "exactly. Rows are told by their number in the file; no value of a patient is shown."
+    "exactly. Rows are told by their number in the file; no row and no key of a patient is shown."
+)
+KINDS: tuple[tuple[FaultKind, str], ...] = (
+    ("row", "Rows set aside"),
+    ("value", "Values blanked; the row stays"),
+    ("warning", "Warnings; the row stays as it is"),
+)
+NOTHING_TO_MEND = (
+    f"nothing stands out: no reason sets aside both {FEWEST_IN_WORDS} rows and one row in a hundred of a table, and nothing was found that "
+    "could change the comparison."
+)
+# On the other pages small numbers are suppressed; here faults are not.
+CAUTIONS_HERE = tuple(
+    f"Shares over fewer than {SMALLEST_GROUP} procedures are hidden; faults are counted exactly, so this page stays inside."
+    if caution == SUPPRESSED
+    else caution
+    for caution in CAUTIONS
 )
 
 
@@ -73,14 +103,18 @@ def nothing_usable(summary: QualitySummary) -> ToMend | None:
 
 
 def mend_first(summary: QualitySummary) -> tuple[ToMend, ...]:
-    """The few things that matter most, each with what to do; () where nothing stands out."""
+    """The few things that matter most, each with what to do; () where nothing stands out.
+
+    Of rows set aside, and of values blanked, first what the comparison rests on most, then the larger share.
+    """
     dead = nothing_usable(summary)
     told = [dead] if dead else []
     aside = [f for f in summary.faults if f.kind == "row" and _often(f, OFTEN) and not _harmless(f)]
+    aside.sort(key=_least_effect)
     told += [_fault(f) for f in aside[:3] if not dead or f.reason not in dead.told]
     told += [_odd(g) for g in groups(summary.oddities) if g.urgent or g.kind in SOON_MENDED][:4]
     blanked = [f for f in summary.faults if f.kind == "value" and _often(f, BLANKED_OFTEN)]
-    told += [_fault(f) for f in blanked[:2]]
+    told += [_fault(f) for f in sorted(blanked, key=_least_effect)[:2]]
     return tuple(told[:MOST_TO_MEND])
 
 
@@ -99,10 +133,10 @@ def period_sentence(summary: QualitySummary) -> str:
     """The quarters and the number of sites; "" without a procedure."""
     if not summary.first_quarter:
         return ""
-    number = len(summary.sites) + summary.more_sites
-    sites = (
-        "sites are not told apart" if summary.sites == (NO_SITE,) else f"{number} {'site' if number == 1 else 'sites'}"
-    )
+    number, without = summary.named_sites, summary.without_site
+    sites = f"{number:,} {'site' if number == 1 else 'sites'}" if number else "sites are not told apart"
+    if number and without:
+        sites += f"; {without:,} {'procedure' if without == 1 else 'procedures'} without a site"
     when = summary.first_quarter
     if summary.last_quarter != summary.first_quarter:
         when += f" to {summary.last_quarter}"
@@ -134,11 +168,18 @@ def of_kind(summary: QualitySummary, kind: FaultKind) -> tuple[Fault, ...]:
 
 
 def row_numbers(fault: Fault) -> str:
-    """The first few row numbers in the file; a dash where there are none."""
+    """The first few row numbers in the file ("3, 7 ..."); a dash where there are none."""
     if not fault.first_rows:
         return ABSENT
     more = " ..." if fault.count > len(fault.first_rows) else ""
     return ", ".join(str(row) for row in fault.first_rows) + more
+
+
+def rows_in_brackets(fault: Fault) -> str:
+    """ "(row 183)", "(rows 3, 7 ...)"; "" where there are none."""
+    if not fault.first_rows:
+        return ""
+    return f"({'row' if fault.count == 1 else 'rows'} {row_numbers(fault)})"
 
 
 def notable(missing: Sequence[Missing]) -> tuple[Missing, ...]:
@@ -148,8 +189,13 @@ def notable(missing: Sequence[Missing]) -> tuple[Missing, ...]:
 
 
 def never_filled(m: Missing) -> bool:
-    """Whether no row at all has a value."""
-    return m.overall.whole > 0 and m.overall.part == m.overall.whole
+    """Whether no row at all has a value, not even one that could not be used."""
+    return m.overall.part == m.overall.whole > 0 == m.blanked
+
+
+def mostly_blanked(m: Missing) -> bool:
+    """Whether most of what is missing was recorded and could not be used."""
+    return 2 * m.blanked > m.overall.part
 
 
 def never_filled_sentence(missing: Sequence[Missing]) -> str:
@@ -176,6 +222,11 @@ def _often(fault: Fault, share: float) -> bool:
     return fault.count >= max(share * fault.read, FEWEST_TO_MEND)
 
 
+def _least_effect(fault: Fault) -> tuple[int, float]:
+    """Sorts by what the comparison rests on most, then by the larger share of the table."""
+    return EFFECT.index(fault.table), -fault.count / max(fault.read, 1)
+
+
 def _follows(fault: Fault) -> bool:
     return fault.reason.startswith("its ") and fault.reason.endswith("was set aside")
 
@@ -187,9 +238,9 @@ def _harmless(fault: Fault) -> bool:
 
 def _fault(fault: Fault) -> ToMend:
     share = percent(fault.count / fault.read) if fault.read else ABSENT
-    done = "set aside" if fault.kind == "row" else "read without one value"
+    done = "are set aside" if fault.kind == "row" else "have a value blanked"
     rows = TABLE_ROWS.get(fault.table, fault.table)
-    return ToMend(f"{fault.count:,} of {fault.read:,} {rows} ({share}) are {done}: {fault.reason}.", "", fault.advice)
+    return ToMend(f"{fault.count:,} of {fault.read:,} {rows} ({share}) {done}: {fault.reason}.", "", fault.advice)
 
 
 def _odd(group: OddityGroup) -> ToMend:

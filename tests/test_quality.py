@@ -13,7 +13,7 @@ import pytest
 from models.quality_results import SMALLEST_GROUP, Oddity, QualitySummary
 from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES
 from pipeline.check import check
-from pipeline.identity import pseudonymize
+from pipeline.identity import key_number, pseudonymize
 from pipeline.quality.advice import UNKNOWN, advice
 from pipeline.quality.summary import Quality, summarize
 from pipeline.rules import (
@@ -29,7 +29,7 @@ from pipeline.rules import (
 )
 from pipeline.rules_across import ACROSS
 from synthetic_data.rows import valid_tables
-from tests.planted_oddities import AT_SITE2, BY_DESIGN, LATE, Tables, changed, clean, where
+from tests.planted_oddities import AT_SITE2, BY_DESIGN, LATE, Tables, changed, clean, on_procedure, where
 
 KEY = b"a key for tests, of no use elsewhere"
 PSEUDONYM = re.compile(r"\b(?:p|s|l|a|c|f|op)_[0-9a-f]{16}\b")
@@ -363,8 +363,8 @@ def test_the_list_of_rows_holds_every_row_and_value_that_was_not_used() -> None:
     listed = summarize(accepted).not_used
     counts = dict(listed["what"].value_counts().iter_rows())
     assert counts == {
-        "row": accepted.set_aside.height,
-        "value": accepted.blanked.height,
+        "row set aside": accepted.set_aside.height,
+        "value blanked": accepted.blanked.height,
         "warning": accepted.warned.height,
     }
     assert all(PSEUDONYM.fullmatch(key) for key in listed["key"].drop_nulls())
@@ -397,6 +397,14 @@ def _sentences_of(table: object) -> list[str]:
         ("procedure_date is not a date (YYYY-MM-DD)", '[procedures] dates = "'),
         ("urgency is not one of its codes", "[procedures.codes.urgency]"),
         ("air_kerma_mgy is outside 0 to 50000 mGy", "[procedures.units]"),
+        ("rutherford is outside 0 to 6", "accepted is 0 to 6"),
+        ("abi is outside 0 to 3", "accepted is 0 to 3"),
+        ("attempt_no is outside 1 to 20", "1, 2, 3"),
+        ("birth_year is outside 1900 to 2030", "placeholder"),
+        ("rutherford is not a whole number", "Roman numerals"),
+        ("length_mm is not a number", "decimal sign"),
+        (OFF_SCALE, "[procedures.codes.calcium_grade]"),
+        ("calcium_grade has no calcium_scale to be read on", "Export the scale"),
         ("an attempt before it on its lesion is missing", "number them from 1"),
         ("side is missing", "Fill it in"),
         ("a sentence that nobody has written yet", UNKNOWN),
@@ -404,6 +412,102 @@ def _sentences_of(table: object) -> list[str]:
 )
 def test_advice_goes_with_the_sentence(sentence: str, said: str) -> None:
     assert said in advice("procedures", sentence)
+
+
+def test_no_unit_is_asked_for_where_a_column_has_none() -> None:
+    limits = [
+        (t.name, u.sentence, c.unit)
+        for t in TABLES
+        for c in t.columns
+        for u in unusable_values(c)
+        if " is outside " in u.sentence
+    ]
+    asked = {sentence for table, sentence, _ in limits if "unit" in advice(table, sentence)}
+    assert asked == {sentence for _, sentence, unit in limits if unit not in ("", "year")}
+
+
+def test_a_date_is_not_asked_for_in_another_form_than_the_mapping_may_state() -> None:
+    tables = {name: frame.cast(pl.String) for name, frame in valid_tables(procedures=[{}] * 3).items()}
+    tables["procedures"] = tables["procedures"].with_columns(procedure_date=pl.lit("3rd of May"))
+    made = quality(tables)
+    assert "procedure_date is not a date" in [f.reason for f in made.summary.faults]
+    assert "YYYY" not in str(asdict(made.summary)) + made.table.write_csv() + made.not_used.write_csv()
+
+
+# What was blanked or set aside is no gap
+
+
+def untranslated(column: str, table: str, condition: pl.Expr) -> Tables:
+    """The clean service as text, with words of the site's own in one column where the condition is true."""
+    tables = where(table, condition, **{column: pl.lit(None)})
+    told = clean()[table][column].is_not_null() & tables[table][column].is_null()
+    text = (
+        tables[table]
+        .cast(pl.String)
+        .with_columns(pl.when(told).then(pl.lit("own word")).otherwise(column).alias(column))
+    )
+    return {name: frame.cast(pl.String) for name, frame in tables.items()} | {table: text}
+
+
+@pytest.mark.parametrize("condition", [pl.lit(value=True), AT_SITE2, LATE, AT_SITE2 & LATE])
+def test_a_column_that_is_recorded_and_not_translated_is_no_gap(condition: pl.Expr) -> None:
+    tables = untranslated("proximal_cap", "lesions", condition)
+    accepted = check(tables)
+    assert accepted.blanked.filter(column="proximal_cap").height > 50
+    for keyed in (tables, pseudonymize(tables, KEY)):
+        summary = quality(keyed).summary
+        assert [o for o in summary.oddities if o.column == "proximal_cap"] == []
+        gap = next(m for m in summary.missing if m.column == "proximal_cap")
+        assert gap.blanked == accepted.blanked.filter(column="proximal_cap").height
+        assert gap.overall.part == accepted.frames["lesions"]["proximal_cap"].null_count()
+
+
+def test_values_that_were_blanked_are_found_by_keys_as_numbers_too() -> None:
+    accepted = check(pseudonymize(untranslated("proximal_cap", "lesions", AT_SITE2), KEY))
+    numbers = {
+        name: frame.with_columns(key_number(frame[c]).alias(c) for c in PSEUDONYM_COLUMNS if c in frame.columns)
+        for name, frame in accepted.frames.items()
+    }
+    doubted = key_number(accepted.lesions_in_doubt)
+    other = summarize(replace(accepted, frames=numbers, lesions_in_doubt=doubted)).summary
+    assert other == summarize(accepted).summary
+    assert any(m.blanked for m in other.missing)
+
+
+def test_a_gap_beside_untranslated_values_is_found_all_the_same() -> None:
+    tables = untranslated("proximal_cap", "lesions", ~AT_SITE2)
+    gone = where("lesions", AT_SITE2 & LATE, proximal_cap=nothing)["lesions"]["proximal_cap"].is_null()
+    emptied = pl.when(~gone).then("proximal_cap").alias("proximal_cap")
+    tables["lesions"] = tables["lesions"].with_columns(emptied)
+    odd = [(o.kind, o.site, o.quarter) for o in found(tables) if o.column == "proximal_cap"]
+    assert odd == [("sudden gap", "SITE2", "2024 Q4")]
+
+
+def test_lesions_with_an_attempt_set_aside_are_not_told_as_lesions_without_attempt() -> None:
+    tables = {name: frame.cast(pl.String) for name, frame in clean().items()}
+    late = on_procedure(clean(), "lesions").select("lesion_id", late=LATE & AT_SITE2)
+    spoilt = tables["attempts"].join(late, on="lesion_id", how="left", maintain_order="left")["late"]
+    tables["attempts"] = tables["attempts"].with_columns(
+        crossed=pl.when(spoilt).then(pl.lit("own word")).otherwise("crossed")
+    )
+    summary = quality(tables).summary
+    assert next(t for t in summary.tables if t.table == "attempts").set_aside > 50
+    assert [o for o in summary.oddities if o.column == "number of attempts"] == []
+    assert summary.volumes[0].without_attempt == 0
+
+
+def test_procedures_without_a_site_are_no_site() -> None:
+    number = pl.int_range(pl.len())
+    summary = quality(changed("procedures", site_id=pl.when(number >= 3).then("site_id"))).summary
+    assert (summary.named_sites, summary.more_sites, summary.without_site) == (2, 0, 3)
+
+
+def test_a_change_at_both_sites_is_told_of_both_beside_procedures_without_a_site() -> None:
+    tables = where("attempts", LATE, guidance=pl.lit("fluoroscopy_contrast"))
+    number = pl.int_range(pl.len())
+    tables["procedures"] = tables["procedures"].with_columns(site_id=pl.when(number >= 3).then("site_id"))
+    told = [o.finding for o in found(tables) if (o.kind, o.column) == ("coding change", "guidance")]
+    assert len(told) == 1 and told[0].startswith("At both sites")
 
 
 # What is missing
@@ -462,10 +566,11 @@ def test_numbers_and_codes_are_told_as_they_were_read() -> None:
     length = next(n for n in summary.numbers if n.column == "length_mm")
     values = tables["lesions"]["length_mm"]
     assert (length.n, length.missing, length.unit) == (values.len() - values.null_count(), values.null_count(), "mm")
-    assert (length.minimum, length.median, length.maximum) == (values.min(), values.median(), values.max())
-    # The first and the last year of birth would be those of one patient each.
+    # Each end is that of five lesions at the least.
+    ordered = values.drop_nulls().sort()
+    assert (length.low_end, length.median, length.high_end) == (ordered[4], values.median(), ordered[-5])
     born = next(n for n in summary.numbers if n.column == "birth_year")
-    assert born.median is not None and (born.minimum, born.maximum) == (None, None)
+    assert born.median is not None and (born.low_end, born.high_end) == (None, None)
     segment = next(c for c in summary.codes if c.column == "segment")
     assert dict(segment.codes) == {code: int((tables["lesions"]["segment"] == code).sum()) for code, _ in segment.codes}
     grades = [c for c in summary.codes if c.column.startswith("calcium_grade")]
@@ -560,6 +665,7 @@ def test_one_row_a_table_is_no_cause_for_alarm() -> None:
 def test_sites_that_are_not_recorded_are_one_place() -> None:
     summary = quality(changed("procedures", site_id=nothing)).summary
     assert summary.sites == ("site not recorded",)
+    assert summary.named_sites == 0
     assert all(o.site == "" for o in summary.oddities)
 
 

@@ -29,7 +29,7 @@ from pipeline.quality.summary import summarize
 from reports.palette import contrast
 from reports.quality import HEAT_STEPS, quality_page, shade
 from reports.quality_lines import MOST_LINES, quality_lines
-from reports.quality_words import mend_first, of_kind
+from reports.quality_words import SUPPRESSED, mend_first, of_kind, period_sentence, rows_in_brackets
 from reports.sheet import style
 from reports.wording import CAUTIONS
 from synthetic_data.rows import valid_tables
@@ -117,7 +117,9 @@ def test_a_screen_reader_finds_its_way() -> None:
 
 def test_every_caution_is_printed_and_that_it_stays_inside_stands_at_the_top() -> None:
     text = words(page())
-    assert all(caution in text for caution in CAUTIONS)
+    assert all(caution in text for caution in CAUTIONS if caution != SUPPRESSED)
+    assert SUPPRESSED in CAUTIONS and SUPPRESSED not in text  # it would be false here: faults are counted exactly
+    assert "faults are counted exactly, so this page stays inside" in text
     assert text.index("stays inside the service") < text.index("What to mend first")
 
 
@@ -160,7 +162,8 @@ def test_what_matters_most_comes_first_with_what_to_do() -> None:
 def test_a_clean_export_is_told_so() -> None:
     assert mend_first(summary("clean")) == ()
     text = words(page("clean"))
-    assert "Nothing stands out" in text
+    assert "Nothing stands out: no reason sets aside both five rows and one row in a hundred of a table" in text
+    assert any("no reason sets aside both five rows" in line for line in quality_lines(summary("clean")))
     assert "Every row was used as it stands." in text
 
 
@@ -169,6 +172,65 @@ def test_a_row_that_merely_stands_twice_is_not_what_to_mend_first() -> None:
     twice = summarize(check(tables | {"lesions": pl.concat([tables["lesions"], tables["lesions"][:100]])})).summary
     assert [f.count for f in twice.faults if f.reason.startswith("the same row")] == [100]
     assert mend_first(twice) == ()
+
+
+def test_what_the_comparison_rests_on_most_is_mended_first_then_the_larger_share() -> None:
+    faults = [
+        Fault(table, "row", f"{table} reason {n}", n, 1000, (), "do")
+        for table, n in (("follow_up", 900), ("patients", 500), ("attempts", 20), ("attempts", 40))
+    ]
+    told = [m.what for m in mend_first(replace(summary("clean"), faults=tuple(faults), oddities=()))]
+    assert [what.split(": ")[1] for what in told] == [
+        "attempts reason 40.",
+        "attempts reason 20.",
+        "patients reason 500.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("count", "rows", "expected"),
+    [(1, (183,), "(row 183)"), (2, (3, 7), "(rows 3, 7)"), (9, (3, 7), "(rows 3, 7 ...)"), (1, (), "")],
+)
+def test_one_row_is_told_as_one(count: int, rows: tuple[int, ...], expected: str) -> None:
+    assert rows_in_brackets(Fault("lesions", "row", "why", count, 10, rows, "do")) == expected
+
+
+@pytest.mark.parametrize(
+    ("sites", "without", "expected"),
+    [
+        (2, 3, "2 sites; 3 procedures without a site"),
+        (1, 1, "1 site; 1 procedure without a site"),
+        (2, 0, "2 sites"),
+        (0, 9, "sites are not told apart"),
+    ],
+)
+def test_procedures_without_a_site_are_told_beside_the_sites(sites: int, without: int, expected: str) -> None:
+    assert period_sentence(replace(summary(), named_sites=sites, without_site=without)).endswith(f"2025 Q4; {expected}")
+
+
+def test_a_column_whose_values_could_not_be_used_is_not_told_as_never_filled_in() -> None:
+    tables = {name: frame.cast(pl.String) for name, frame in clean().items()}
+    tables["patients"] = tables["patients"].with_columns(smoking=pl.lit("own word"))
+    told = summarize(check(tables)).summary
+    text = words(quality_page(told))
+    assert "Never filled in, or not in the export" not in text
+    assert "‡ mostly because recorded values could not be used" in text
+    assert "smoking patients ‡ 100%" in text
+    assert not any("Never filled in, or" in line for line in quality_lines(told))
+
+
+def test_page_and_terminal_call_what_was_not_used_by_the_same_names() -> None:
+    faults = tuple(Fault("lesions", kind, "why", 9, 100, (), "do") for kind in ("row", "value", "warning"))
+    made = replace(summary(), faults=faults)
+    for name in ("Rows set aside", "Values blanked; the row stays", "Warnings; the row stays as it is"):
+        assert name in words(quality_page(made))
+        assert any(line.startswith(name) for line in quality_lines(made))
+
+
+def test_no_heading_of_a_table_ends_with_a_period() -> None:
+    captions = re.findall(r"<caption><span>(.*?)</span>", page())
+    assert len(captions) > 5
+    assert [c for c in captions if c.endswith(".") and ". " not in c] == []
 
 
 def test_rows_that_only_follow_from_others_are_told_last() -> None:
@@ -300,8 +362,21 @@ def test_check_ends_well_with_rows_set_aside_and_writes_three_private_files(
     assert listed["row"].head(3).to_list() == [6, 36, 66]  # the header is row 1
     assert listed["key"].str.contains(r"^a_[0-9a-f]{16}$").all()
     page = (out / "quality.html").read_text(encoding="utf-8")
-    assert "attempts.csv" in page and "utf-8; separator ," in page
+    assert "attempts.csv" in page and "utf-8; separated by commas" in page
+    assert "export export; no mapping</p>" in page
     assert not re.search(r"[a-z]_[0-9a-f]{16}", page)
+
+
+def test_an_export_that_no_table_is_found_in_is_led_to_the_draft_of_a_mapping(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    export = tmp_path / "own"
+    export.mkdir()
+    (export / "Fallliste.csv").write_text("Nr;Datum\n1;2\n", encoding="utf-8")
+    assert _status(["check", "--tables", str(export), "--out", str(tmp_path / "out")]) == 1
+    told = capsys.readouterr().err.replace("\n", " ").split("crosswise: ")
+    assert f"draft-mapping --tables {export}" in told[-1] + " ".join(told[-2:])
+    assert sum("draft-mapping" in line for line in " ".join(told).split(" ")) == 1
 
 
 def test_a_second_check_replaces_the_first_and_leaves_nothing_lying_about(export: Path, tmp_path: Path) -> None:
@@ -379,6 +454,23 @@ def test_the_page_fits_asks_for_nothing_and_has_nothing_to_complain_of(
     assert complaints == []
     # The style is that of the policy's hash: without it the sheet would be as wide as the window.
     assert opened.locator(".brief").evaluate("e => getComputedStyle(e).backgroundColor") == "rgb(244, 246, 245)"
+    context.close()
+
+
+@pytest.mark.browser
+def test_on_a_phone_what_to_do_stands_under_the_reason_and_nothing_is_cut(browser: Browser, tmp_path: Path) -> None:
+    path = tmp_path / "quality.html"
+    path.write_text(page(), encoding="utf-8")
+    context = browser.new_context(viewport={"width": 390, "height": 900})
+    opened = context.new_page()
+    opened.goto(path.as_uri())
+    row = opened.locator(".faults tbody tr").first
+    why, do = row.locator("th").bounding_box(), row.locator("td").nth(3).bounding_box()
+    assert why is not None and do is not None
+    assert do["y"] >= why["y"] + why["height"] - 1
+    for part in (".faults .scroll", "#used .scroll"):
+        for scroll in opened.locator(part).all():
+            assert scroll.evaluate("e => e.scrollWidth <= e.clientWidth")
     context.close()
 
 

@@ -9,18 +9,23 @@ UNKNOWN = "Look at the rows in the file and correct them at the source."
 # (what the sentence says, what to do). The first that fits is taken. {table} and {column} are put in; the column is the first
 # word of the sentence.
 _ADVICE: tuple[tuple[str, str], ...] = (
-    (r"is not a date \(", 'Say how dates are written in the mapping: [{table}] dates = "%d.%m.%Y"; else correct them.'),
-    (r"is not a (whole )?number$", 'State the decimal sign in the mapping: [{table}] decimal = ","; take words out of number fields.'),
+    (r"is not a date", 'Correct the dates at the source, or the pattern that the mapping states for them: [{table}] dates = "...".'),
+    (r"is not a whole number$", "Whole numbers only: take words and Roman numerals out."),
+    (r"is not a number$", 'State the decimal sign in the mapping: [{table}] decimal = ","; take words out of number fields.'),
     (r"is not a truth value", "Translate the site's words in the mapping: [{table}.codes.{column}]."),
     (r"is not one of its codes$", "Translate the site's codes in the mapping: [{table}.codes.{column}]."),
+    (r"^birth_year is outside", "Two digits, or a placeholder such as 1850? Correct it at the source."),
+    (r"^attempt_no is outside", "Number the attempts on each lesion 1, 2, 3 in the order in which they were made."),
     (r"is outside \d{4} to \d{4}$", "Correct the year at the source, or say how dates are written in the mapping."),
-    (r"is outside .* \S+$", "Check the unit and state it in the mapping ([{table}.units]); else correct the values."),
+    (r"is outside (?P<accepted>\S+ to \S+)$", "Correct it at the source; accepted is {accepted}."),
+    (r"is outside \S+ to \S+ \S+$", "Check the unit and state it in the mapping ([{table}.units]); else correct the values."),
     (r"after the day on which the tables were received", "A date that has not come yet: day and month may have been exchanged."),
     (r"an attempt before it .* missing$", "Export every attempt, the failed ones too, and number them from 1 without gaps."),
     (r"has a damaged letter$", "Export the file again as UTF-8: a program on the way has cut letters in two."),
     (r"was rounded by a spreadsheet$", "Export keys as text: a spreadsheet wrote them as 1.23E+05, and what they were is lost."),
     (r"is missing$", "Fill it in at the source: without it the row cannot be used."),
-    (r"calcium_grade", "Export the scale beside the grade, or state it for all rows: [lesions.constants] calcium_scale."),
+    (r"^calcium_grade is not a grade", "Correct the scale, or translate the grades: [{table}.codes.calcium_grade]."),
+    (r"^calcium_grade", "Export the scale beside the grade, or state it for all rows: [lesions.constants] calcium_scale."),
     (r"^the same row stands earlier", "The export holds the row twice. Nothing is lost; mend the query."),
     (r"is on several rows that differ", "One key must stand for one row: correct the key, or take out the outdated row."),
     (r"is not in the \w+ table$", "Export both tables for the same period and sites, or correct the key that leads there."),
@@ -43,6 +48,7 @@ _ADVICE: tuple[tuple[str, str], ...] = (
 def advice(table: str, sentence: str) -> str:
     """What to do about rows that break the rule of this sentence."""
     for words, what in _ADVICE:
-        if re.search(words, sentence):
-            return what.format(table=table, column=sentence.split(" ")[0])
+        found = re.search(words, sentence)
+        if found:
+            return what.format(table=table, column=sentence.split(" ")[0], **found.groupdict())
     return UNKNOWN

@@ -88,13 +88,14 @@ def sudden_gaps(tallies: Sequence[Tally], where: Places) -> Found:
     for tally in tallies:
         if tally.of_scale or tally.column == ATTEMPTS_COLUMN:
             continue
-        if tally.missing == tally.rows > 0:
+        if tally.never_recorded:
             found.append(_never_filled(tally))
             continue
         totals = where.rows[tally.table]
         empty = set(_empty_sites(tally, totals))
         found += [_not_filled_at(tally, where.sites[site], int(totals[site].sum())) for site in empty]
-        seen = shifts(_with_all_sites(tally.missing_at[:, :, None]), _with_all_sites(totals))
+        # A value that was blanked was recorded: it is told among the faults, and is no gap.
+        seen = shifts(_with_all_sites(tally.unrecorded_at[:, :, None]), _with_all_sites(totals))
         looks += seen.looks
         found += [_gap(tally, shift, where) for shift in _most_striking(seen.found) if shift.site not in empty]
     kept = _each_place_once(Found(tuple(found), looks).beyond_chance().findings)
@@ -200,7 +201,7 @@ def _gap(tally: Tally, shift: Shift, where: Places) -> Finding:
 
 def _empty_sites(tally: Tally, totals: Ints) -> Iterator[int]:
     """Sites that never fill the column in though the others do."""
-    missing, rows = tally.missing_at.sum(axis=1), totals.sum(axis=1)
+    missing, rows = tally.unrecorded_at.sum(axis=1), totals.sum(axis=1)
     for site in np.flatnonzero((rows >= FEWEST_ALIKE) & (missing >= EMPTY * rows)):
         others = rows.sum() - rows[site]
         if others and (missing.sum() - missing[site]) / others < FILLED_ELSEWHERE:
@@ -287,12 +288,14 @@ def _of_all_sites(findings: Sequence[Finding], where: Places) -> list[Finding]:
     for f in findings:
         groups[(f.kind, f.table, f.column, f.quarter) if f.quarter else (f.kind, f.table, f.column, f.site)].append(f)
     told: list[Finding] = []
+    named = sum(site != NO_SITE for site in where.sites)
     for group in groups.values():
-        if len(group) < 2 or len(group) < MANY_SITES * len(where.sites):
+        number = sum(f.site != NO_SITE for f in group)
+        if number < 2 or number < MANY_SITES * named:
             told += group
             continue
-        every = "both" if len(where.sites) == 2 else f"all {len(where.sites)}"
-        sites = every if len(group) == len(where.sites) else f"{len(group)} of the {len(where.sites)}"
+        every = "both" if named == 2 else f"all {named}"
+        sites = every if number == named else f"{number} of the {named}"
         largest = max(group, key=lambda f: f.n)
         sentence = f"At {sites} sites; at {largest.site}: {largest.finding[0].lower()}{largest.finding[1:]}"
         told.append(replace(largest, site="", finding=sentence))

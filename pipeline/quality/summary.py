@@ -19,6 +19,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.quality_results import (
+    FEWEST_FOR_ENDS,
+    NO_SITE,
     SMALLEST_GROUP,
     CodeSpread,
     Fault,
@@ -36,7 +38,7 @@ from pipeline.quality.measured_columns import Values, recorded_values
 from pipeline.quality.odd_codes import MAY_BE_EMPTY
 from pipeline.quality.oddities import oddities
 from pipeline.quality.periods import Periods, periods
-from pipeline.quality.table import quality_table, rows_not_used
+from pipeline.quality.table import as_told, quality_table, rows_not_used
 from pipeline.quality.tallies import ATTEMPTS_COLUMN, Tally, tallies
 from pipeline.quality.when_and_where import Places, places
 from pipeline.read import SourceFile
@@ -46,6 +48,7 @@ Ints = NDArray[np.int64]
 
 SITES_SHOWN = 8
 FIRST_ROWS = 5
+SIGNS = {"\t": "tabs", " ": "spaces", ",": "commas", ";": "semicolons", "|": "vertical bars", ":": "colons"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +64,18 @@ def summarize(
     accepted: Accepted,
     sources: Sequence[SourceFile] = (),
     read: Mapping[str, pl.DataFrame | TableRows] | None = None,
+    *,
+    export: str = "",
+    mapping: str = "",
 ) -> Quality:
     """The summary of checked tables. `sources` tell where they came from; `read` are the rows as they were read.
 
     From `read` come the row numbers in the file; without it used rows are numbered from 1. Tables in memory need neither.
+    `export` and `mapping` are the names of the folder and of the mapping file, as they are printed.
     """
     frames, numbers = _in_file_order(accepted.frames, _row_numbers(accepted, read or {}))
     where = places(frames)
-    tallied = tallies(frames, where)
+    tallied = tallies(frames, where, accepted.blanked, accepted.lesions_in_doubt)
     measurements = recorded_values(frames, where)
     odd, looks = oddities(frames, where, tallied, measurements, numbers)
     procedures = where.rows["procedures"]
@@ -79,7 +86,11 @@ def summarize(
         tables=_intake(accepted, sources),
         faults=_faults(accepted),
         sites=tuple(where.sites[s] for s in sites),
-        more_sites=len(where.sites) - len(sites),
+        more_sites=sum(name != NO_SITE for s, name in enumerate(where.sites) if s not in sites),
+        named_sites=sum(name != NO_SITE for name in where.sites),
+        without_site=sum(
+            int(n) for n, name in zip(procedures.sum(axis=1), where.sites, strict=True) if name == NO_SITE
+        ),
         periods=shown.labels,
         first_quarter=_end(where, procedures, 0),
         last_quarter=_end(where, procedures, -1),
@@ -94,6 +105,8 @@ def summarize(
         ),
         looks=looks,
         version=version("crosswise"),
+        export=export,
+        mapping=mapping,
     )
     files = {source.table: source.name for source in sources}
     return Quality(summary, quality_table(summary, tallied, where), rows_not_used(accepted, files))
@@ -138,11 +151,11 @@ def _intake(accepted: Accepted, sources: Sequence[SourceFile]) -> tuple[TableInt
 
 
 def _detected(source: SourceFile) -> tuple[str, ...]:
-    separator = {"\t": "tab", " ": "space"}.get(source.separator, source.separator)
+    separator = SIGNS.get(source.separator, f"the sign {source.separator}")
     more = source.ignored_columns
     return (
         *((source.encoding,) if source.encoding else ()),
-        *((f"separator {separator}",) if separator else ()),
+        *((f"separated by {separator}",) if source.separator else ()),
         *source.notes,
         *((f"{more} other column{'s' if more > 1 else ''} never loaded",) if more else ()),
     )
@@ -160,7 +173,7 @@ def _faults(accepted: Accepted) -> tuple[Fault, ...]:
     read = {count.table: count.read for count in accepted.counts}
     return tuple(
         Fault(
-            r.table, r.what, r.reason, r.count, read[r.table],
+            r.table, r.what, as_told(r.reason), r.count, read[r.table],
             rows.get((r.table, r.what, r.reason), ()), advice(r.table, r.reason),
         )
         for r in sorted(accepted.reasons, key=lambda r: -r.count)
@@ -188,6 +201,7 @@ def _missing(tallied: Sequence[Tally], where: Places, sites: Ints, shown: Period
                 t.table,
                 t.column,
                 MAY_BE_EMPTY.get((t.table, t.column), ""),
+                t.blanked,
                 Part(t.missing, t.rows),
                 _parts(t.missing_at[sites].sum(axis=1), where.rows[t.table][sites].sum(axis=1), few_by_site),
                 _parts(gaps.sum(axis=0), rows.sum(axis=0), few_by_period),
@@ -211,6 +225,8 @@ def _volumes(tallied: Sequence[Tally], where: Places, sites: Ints, shown: Period
         labels = by_name[next(name for name in _LOOKED_AT if name[1] == column)].labels
         assert at is not None  # noqa: S101 - all three are columns of codes
         counts.append(at[:, :, labels.index(label)])
+        if column == ATTEMPTS_COLUMN:
+            counts.append(at.sum(axis=2))  # lesions whose number of attempts is known
     whole = [int(c.sum()) for c in counts]
     found = [_volume("all", "all", whole)]
     found += [_volume(where.sites[s], "site", [int(c[s].sum()) for c in counts]) for s in sites]
@@ -223,7 +239,7 @@ _LOOKED_AT = (("lesions", ATTEMPTS_COLUMN), ("attempts", "approach"), ("attempts
 
 
 def _volume(label: str, kind: str, counts: Sequence[int]) -> Volume:
-    procedures, lesions, attempts, without, below, crossed = counts
+    procedures, lesions, attempts, without, known, below, crossed = counts
     if procedures < SMALLEST_GROUP:
         return Volume(label, kind, None, None, None, None, None, None)  # type: ignore[arg-type]
     return Volume(
@@ -232,7 +248,7 @@ def _volume(label: str, kind: str, counts: Sequence[int]) -> Volume:
         procedures,
         lesions,
         attempts / lesions if lesions else None,
-        without / lesions if lesions else None,
+        without / known if known else None,
         below / attempts if attempts else None,
         crossed / attempts if attempts else None,
     )
@@ -250,8 +266,16 @@ def _numbers(frames: Mapping[str, pl.DataFrame], measurements: Sequence[Values])
         spread: Sequence[float | None] = (None,) * 5
         if len(values) >= SMALLEST_GROUP:
             quartiles = np.quantile(values, (0.25, 0.5, 0.75))
-            # The first and the last year of birth are those of one patient each, the first perhaps of one over 89.
-            ends = (None, None) if column == "birth_year" else (float(values.min()), float(values.max()))
+            # The earliest years of birth may be those of patients over 89: they are not told.
+            told = len(values) >= FEWEST_FOR_ENDS and column != "birth_year"
+            ends = _ends(values) if told else (None, None)
             spread = (ends[0], *(float(q) for q in quartiles), ends[1])
         found.append(NumberSpread(name, column, described.unit, described.limits, len(values), missing, *spread))
     return tuple(found)
+
+
+def _ends(values: NDArray[np.float64]) -> tuple[float, float]:
+    """The fifth smallest and the fifth largest value: what lies beyond would be the values of a few patients."""
+    places = (SMALLEST_GROUP - 1, len(values) - SMALLEST_GROUP)
+    ordered = np.partition(values, places)
+    return float(ordered[places[0]]), float(ordered[places[1]])

@@ -30,6 +30,7 @@ QUALITY_SCHEMA = {
 NOT_USED_COLUMNS = ("what", "table", "file", "row", "key", "column", "reason")
 HIDDEN_NOTE = f"hidden: fewer than {SMALLEST_GROUP} procedures"
 MEASURES = {"row": "rows set aside", "value": "values blanked", "warning": "warnings"}
+_ISO = " (YYYY-MM-DD)"
 _Row = tuple[str, str, str, str, str, str, float | None, int | None, str]
 
 
@@ -59,6 +60,11 @@ def quality_table(summary: QualitySummary, tallied: Sequence[Tally], where: Plac
     return whole_table.sort(pl.col("section").replace_strict(order, return_dtype=pl.Int32), maintain_order=True)
 
 
+def as_told(reason: str) -> str:
+    """A rule's sentence as it is told here: without the dictionary's form of a date, as the mapping may state another."""
+    return reason.replace(_ISO, "")
+
+
 def rows_not_used(accepted: Accepted, files: Mapping[str, str]) -> pl.DataFrame:
     """One line a row set aside, a value blanked or a warning: `what`, table, file, row, key (a pseudonym), column, reason.
 
@@ -66,12 +72,13 @@ def rows_not_used(accepted: Accepted, files: Mapping[str, str]) -> pl.DataFrame:
     """
     nothing = pl.lit(None, dtype=pl.String).alias("column")
     listed = [
-        accepted.set_aside.with_columns(nothing, what=pl.lit("row")),
-        accepted.blanked.with_columns(what=pl.lit("value")),
+        accepted.set_aside.with_columns(nothing, what=pl.lit("row set aside")),
+        accepted.blanked.with_columns(what=pl.lit("value blanked")),
         accepted.warned.with_columns(nothing, what=pl.lit("warning")),
     ]
+    reason = pl.col("reason").str.replace_all(_ISO, "", literal=True)
     named = pl.col("table").replace_strict(dict(files), default="", return_dtype=pl.String).alias("file")
-    return pl.concat(part.with_columns(named).select(NOT_USED_COLUMNS) for part in listed)
+    return pl.concat(part.with_columns(named, reason).select(NOT_USED_COLUMNS) for part in listed)
 
 
 def _row(
@@ -119,8 +126,8 @@ def _chance(p: float) -> str:
 def _spreads(summary: QualitySummary) -> Iterator[_Row]:
     for s in summary.numbers:
         told = (
-            ("minimum", s.minimum), ("lower quartile", s.lower_quartile), ("median", s.median),
-            ("upper quartile", s.upper_quartile), ("maximum", s.maximum),
+            ("fifth smallest", s.low_end), ("lower quartile", s.lower_quartile), ("median", s.median),
+            ("upper quartile", s.upper_quartile), ("fifth largest", s.high_end),
         )  # fmt: skip
         for measure, value in told:
             yield _row("numbers", s.table, measure, value, column=s.column, n=s.n, note=s.unit)
