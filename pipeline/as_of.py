@@ -15,8 +15,8 @@ from pipeline.editions import writing
 from pipeline.engine import Engine
 from pipeline.faults import NeedsMending
 from pipeline.flow import FROM_HISTORY, Request, Work, carry_out
-from pipeline.plan import Plan, load_plan
-from pipeline.plan_names import check_names
+from pipeline.plan import Plan
+from pipeline.plan_names import check_names, load_checked_plan
 
 FOLDER = "as_of"
 
@@ -32,7 +32,7 @@ def rebuild(
     """The outputs as of a delivery (its number, or the last one received by a day), in a folder of their own under `out`/as_of.
 
     By the plan of the last run on that delivery, unless another is given. Rows are taken as they were checked then. The database there
-    holds the history up to the delivery. Raises NeedsMending when there is no such delivery.
+    holds the history up to the delivery. Raises NeedsMending when there is no such delivery, or when deliveries were added in that folder.
     """
     standing = out / DATABASE
     if not standing.is_file():
@@ -41,9 +41,10 @@ def rebuild(
         delivery = _chosen(load_deliveries(standing), when, out)
         target = out / FOLDER / str(delivery.number)
         with writing(target) as folder:
+            _refuse_what_was_gone_on_from(target, delivery.number)
             copy_history(standing, folder)
             run = load_last_run(folder / DATABASE, delivery.number)
-            by = load_plan(plan) if plan is not None else _plan_of(run, delivery)
+            by = load_checked_plan(plan) if plan is not None else _plan_of(run, delivery)
             check_names(by)
             noted = Run(by.hash, by.model_dump_json(), run.invented, run.version)
             cut_after(folder / DATABASE, delivery.number, noted)
@@ -64,12 +65,24 @@ def _chosen(deliveries: Sequence[Delivery], when: int | date, out: Path) -> Deli
         fitting = [delivery for delivery in deliveries if delivery.number == when]
     if fitting:
         return fitting[-1]
+    if deliveries and isinstance(when, date):
+        first = deliveries[0].received.isoformat()
+        raise NeedsMending(f"{out}: no delivery was received by {when.isoformat()}; the first came on {first}")
     held = ", ".join(f"{delivery.number} ({delivery.received.isoformat()})" for delivery in deliveries)
     raise NeedsMending(
         f"{out}: no such delivery for --as-of {when}; there {'is' if len(deliveries) == 1 else 'are'}: {held}"
         if deliveries
         else f"{out}: no deliveries are kept there yet; run an export first"
     )
+
+
+def _refuse_what_was_gone_on_from(target: Path, number: int) -> None:
+    """The folder of an earlier report may have become an --out of its own: what was delivered there stands nowhere else."""
+    since = [delivery for delivery in load_deliveries(target / DATABASE) if delivery.number > number]
+    if since:
+        raise NeedsMending(
+            f"{target}: holds delivery {since[-1].number}, which was added there and would be lost; move that folder, and run again"
+        )
 
 
 def _plan_of(run: Run, delivery: Delivery) -> Plan:

@@ -6,15 +6,18 @@ A plan is written before results are seen; its hash is printed on every report. 
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.bands import OLDEST_AGE_YEARS
 from pipeline.faults import NeedsMending
+from pipeline.plan_faults import faults_in_words
 
 MOST_BAND_LIMIT = 1000.0  # longer than any artery of the leg
 
@@ -89,24 +92,28 @@ class Plan(_Part):
     """Seed of the draws for traits that are not recorded; another seed moves estimates by a little (docs/methods.md)."""
 
     @model_validator(mode="after")
-    def _bands_rise(self) -> Plan:
+    def _fields_agree(self) -> Plan:
+        faults = list(self._disagreements())
+        if faults:
+            raise ValueError("\n".join(faults))
+        return self
+
+    def _disagreements(self) -> Iterator[str]:
+        """One sentence for each fault that a field alone does not show; each begins with a field and names all that it is about."""
         for name in ("length_bands_mm", "age_bands_years"):
             bands = getattr(self, name)
             if not bands or list(bands) != sorted(set(bands)):
-                raise ValueError(f"{name} must rise and hold at least one limit")
-            if not all(0 < limit < MOST_BAND_LIMIT and round(limit, 2) == limit for limit in bands):
-                raise ValueError(f"{name} must be above 0, below {MOST_BAND_LIMIT:g} and of two decimals at most")
-        if self.age_bands_years[-1] > OLDEST_AGE_YEARS:
-            raise ValueError(
-                f"age_bands_years must end at {OLDEST_AGE_YEARS} at the latest: older patients are one group"
-            )
+                yield f"{name} must rise and hold at least one limit"
+            elif not all(0 < limit < MOST_BAND_LIMIT and round(limit, 2) == limit for limit in bands):
+                yield f"{name} must be above 0, below {MOST_BAND_LIMIT:g} and of two decimals at most"
+        if self.age_bands_years and self.age_bands_years[-1] > OLDEST_AGE_YEARS:
+            yield f"age_bands_years must end at {OLDEST_AGE_YEARS} at the latest: older patients are one group"
         for name in ("endpoints", "adjust_for", "left_out", "profiles"):
             named = getattr(self, name)
             if len(set(named)) < len(named):
-                raise ValueError(f"{name} names something twice")
+                yield f"{name} names something twice"
         if self.primary_endpoint not in self.endpoints:
-            raise ValueError("primary_endpoint must be one of endpoints")
-        return self
+            yield "primary_endpoint must be one of endpoints"
 
     @property
     def hash(self) -> str:
@@ -115,28 +122,71 @@ class Plan(_Part):
 
 
 def load_plan(path: Path | None) -> Plan:
-    """The plan in a TOML file, or the default for None.
+    """The plan in a TOML file, or the default for None; names in it are checked in plan_names.py.
 
     Raises NeedsMending with one line per fault: the file, the field, what is wrong.
     """
+    plan, faults = read_plan(path)
+    if faults:
+        raise NeedsMending(*faults)
+    return plan
+
+
+def read_plan(path: Path | None) -> tuple[Plan, tuple[str, ...]]:
+    """The plan as far as it can be read, with the default in place of each field at fault, and one line per fault.
+
+    Raises NeedsMending when there is no TOML file to read at all.
+    """
     if path is None:
-        return Plan()
+        return Plan(), ()
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise NeedsMending(f"{path.name}: the plan cannot be read ({error.strerror}); check --plan") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise NeedsMending(f"{path.name}: not a TOML file ({error}); mend that line") from None
-    try:
-        # Strict for numbers, lax for arrays: TOML has lists where the plan has tuples.
-        return Plan.model_validate(_as_tuples(content))
-    except ValidationError as error:
-        raise NeedsMending(
-            *(
-                f"{path.name}: {'.'.join(map(str, e['loc'])) or 'plan'}: {e['msg'].removeprefix('Value error, ')}"
-                for e in error.errors()
-            )
-        ) from None
+    plan, faults = _as_far_as_it_goes({key: _as_tuples(value) for key, value in content.items()})
+    return plan, tuple(f"{path.name}: {fault}" for fault in faults)
+
+
+def _as_far_as_it_goes(content: dict[str, Any]) -> tuple[Plan, list[str]]:
+    """Takes out what is at fault until the rest can be checked as a whole: fields are only compared when each is sound."""
+    faults: list[str] = []
+    out: set[str] = set()
+    while True:
+        try:
+            # Strict for numbers, lax for arrays: TOML has lists where the plan has tuples.
+            return Plan.model_validate(content), faults
+        except ValidationError as error:
+            errors = error.errors(include_url=False)
+        # A field that was taken out has its default, which nobody has chosen: it is compared with nothing.
+        faults += [
+            fault
+            for fault in faults_in_words(Plan, errors)
+            if not out & set(re.findall(r"\w+", fault.partition(": ")[2]))
+        ]
+        places = [tuple(str(part) for part in one["loc"] if isinstance(part, str)) for one in errors]
+        if not all(places):
+            # Fields that disagree are read for their names all the same.
+            return Plan.model_construct(**_parts_of(content)), faults
+        for place, one in zip(places, errors, strict=True):
+            content = _without(content, place)
+            if one["type"] != "extra_forbidden":
+                out.add(place[-1])
+
+
+def _parts_of(content: Mapping[str, Any]) -> dict[str, Any]:
+    """Sound fields as the plan holds them."""
+    inside: dict[str, type[_Part]] = {"eligibility": Eligibility, "gates": Gates}
+    return {name: inside[name].model_validate(part) if name in inside else part for name, part in content.items()}
+
+
+def _without(content: dict[str, Any], place: Sequence[str]) -> dict[str, Any]:
+    first, *further = place
+    inside = content.get(first)
+    if further and isinstance(inside, dict):
+        return content | {first: _without(inside, further)}
+    return {name: part for name, part in content.items() if name != first}
 
 
 def _as_tuples(value: object) -> object:

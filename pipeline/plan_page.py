@@ -88,6 +88,8 @@ def _type(field: Mapping[str, Any]) -> str:
 
 
 def _limits(field: Mapping[str, Any]) -> str:
+    if "enum" in field:
+        return "one of " + ", ".join(f"`{json.dumps(choice)}`" for choice in field["enum"])
     return ", ".join(words.format(field[key]) for key, words in _LIMITS.items() if key in field)
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from pydantic import ValidationError
 
+from pipeline.faults import NeedsMending
 from pipeline.plan import Plan
+from pipeline.plan_names import load_checked_plan
+from pipeline.plan_page import plan_page
 
 
 @pytest.mark.parametrize(
@@ -38,3 +43,87 @@ def test_two_plans_with_the_same_choices_have_the_same_hash_and_another_choice_a
     assert Plan().hash == Plan(level=0.95).hash
     assert Plan().hash != Plan(level=0.9).hash
     assert Plan().hash != Plan(seed=1).hash
+
+
+def faults(folder: Path, toml: str) -> list[str]:
+    (folder / "plan.toml").write_text(toml, encoding="utf-8")
+    with pytest.raises(NeedsMending) as caught:
+        load_checked_plan(folder / "plan.toml")
+    assert all(line.startswith("plan.toml: ") for line in caught.value.lines)
+    return [line.removeprefix("plan.toml: ") for line in caught.value.lines]
+
+
+@pytest.mark.parametrize(
+    ("toml", "told"),
+    [
+        ("levle = 0.9", "levle: no such field; did you mean level?"),
+        ('first_date = "x"', "first_date: no such field here; it stands under the line [eligibility]"),
+        ("[gates]\nlevel = 0.9", "gates.level: no such field here; it stands before the first line in brackets, not under [gates]"),
+        ("[gates]\nfewest_in_arms = 30", "gates.fewest_in_arms: no such field; did you mean fewest_in_arm?"),
+        ("[eligibility]\nx = 1", "eligibility.x: no such field; the fields are first_date, last_date, segments"),
+        ("level = 95", "level: must be above 0.5 and below 1"),
+        ("level = 0.5", "level: must be above 0.5 and below 1"),
+        ("level = nan", "level: must be above 0.5 and below 1"),
+        ("smallest_count_shown = 1", "smallest_count_shown: must be 2 or more and 50 or less"),
+        ("smallest_count_shown = 51", "smallest_count_shown: must be 2 or more and 50 or less"),
+        ("[gates]\nsparse_cell = inf", "gates.sparse_cell: must be a finite number, 1 or more"),
+        ('level = "0.9"', "level: write a number without quotation marks, as in 0.5"),
+        ("level = true", "level: write a number, as in 0.5"),
+        ("seed = 1.5", "seed: write a whole number"),
+        ('seed = "1"', "seed: write a whole number without quotation marks"),
+        ("service = 5", "service: write a text in quotation marks"),
+        ('service = ["North"]', "service: write one text, not a list"),
+        ('profiles = "renal"', "profiles: write a list in square brackets, also for one thing or none"),
+        ("profiles = [5]", "profiles: item 1: write a text in quotation marks"),
+        ('length_bands_mm = [100, "200"]', "length_bands_mm: item 2: write a number without quotation marks, as in 0.5"),
+        ('[eligibility]\nfirst_date = "2024-02-03"', "eligibility.first_date: write the date without quotation marks, as in 2024-01-31"),
+        ("[eligibility]\nfirst_date = 2024-02-03T10:00:00", "eligibility.first_date: write the day alone, without a time, as in 2024-01-31"),
+        ("[eligibility]\nfirst_date = 2024", "eligibility.first_date: write a date, as in 2024-01-31"),
+        ('withdrawn_rows = "forget"', 'withdrawn_rows: choose among "ask", "keep", "drop"'),
+        ("gates = 5", "gates: write its name alone on a line in square brackets, and its fields on the lines below"),
+        ("age_bands_years = []", "plan: age_bands_years must rise and hold at least one limit"),
+        ("[gates]\ncaution_imbalance = 0.5", "gates: caution_imbalance must not be above largest_imbalance"),
+    ],
+)  # fmt: skip
+def test_each_mistake_in_a_plan_is_told_with_what_to_write(tmp_path: Path, toml: str, told: str) -> None:
+    assert faults(tmp_path, toml) == [told]
+
+
+def test_all_mistakes_in_a_plan_are_told_at_once(tmp_path: Path) -> None:
+    toml = """
+        levle = 0.9
+        primary_endpoint = "healed"
+        adjust_for = ["height"]
+        age_bands_years = [75, 65]
+        [gates]
+        caution_imbalance = 0.5
+        fewest_in_arm = 1
+        [eligibility]
+        first_date = 2025-01-01
+        last_date = 2024-01-01
+        """
+    told = faults(tmp_path, toml)
+    assert [line.split(";")[0] for line in told] == [
+        "gates.fewest_in_arm: must be 2 or more",
+        "levle: no such field",
+        "gates: caution_imbalance must not be above largest_imbalance",
+        "plan: age_bands_years must rise and hold at least one limit",
+        "plan: primary_endpoint must be one of endpoints",
+        "adjust_for: 'height' is not a feature",
+        "eligibility: first_date is after last_date",
+    ]
+
+
+def test_a_field_at_fault_puts_no_blame_on_another(tmp_path: Path) -> None:
+    # The default of the field that is wrong would contradict the other.
+    assert faults(tmp_path, 'primary_endpoint = "crossed_in_session"\nendpoints = "crossed_in_session"') == [
+        "endpoints: write a list in square brackets, also for one thing or none"
+    ]
+    assert faults(tmp_path, '[gates]\ncaution_imbalance = 0.3\nlargest_imbalance = "0.4"') == [
+        "gates.largest_imbalance: write a number without quotation marks, as in 0.5"
+    ]
+
+
+def test_the_reference_names_what_a_field_may_be_set_to() -> None:
+    (line,) = [line for line in plan_page().splitlines() if line.startswith("| `withdrawn_rows`")]
+    assert line.split(" | ")[2] == 'one of `"ask"`, `"keep"`, `"drop"`'
