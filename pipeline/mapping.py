@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.case_tables import TABLES, Column, Table
 from pipeline.faults import NeedsMending
+from pipeline.guard.identifiers import kind_of_used
 from pipeline.reading.source import fold
 from pipeline.rules import CALCIUM_GRADES
 
@@ -292,6 +293,8 @@ def _constant_faults(table: Table, mapping: TableMapping) -> Iterator[str]:
             yield f"{place} is also mapped to '{mapping.columns[name]}'; keep one of the two"
         elif name == table.key or name in table.refers:
             yield f"{place} is a key, which differs from row to row; map it to a column"
+        elif column.name == "site_id" and (kind := _identifier(column, value)):
+            yield f"{place} looks like a direct identifier ({kind}), and a site is written as it stands; give the site's code"
         elif column.type == "code" and value not in column.codes:
             yield f"{place}: '{value}' is not one of {', '.join(column.codes)}"
         elif column.type == "bool" and not isinstance(value, bool):
@@ -300,6 +303,10 @@ def _constant_faults(table: Table, mapping: TableMapping) -> Iterator[str]:
             yield f"{place} should be a number{_limits_in_words(column)}, without quotes"
         elif column.type == "date" and not _is_iso_date(value):
             yield f"{place} should be a date in quotes, as in '2024-03-31'"
+
+
+def _identifier(column: Column, value: Constant) -> str | None:
+    return kind_of_used(column.name, pl.Series([str(value)]), key=False, column=column.name)
 
 
 def _is_number_within(value: Constant, column: Column) -> bool:

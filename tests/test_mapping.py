@@ -138,3 +138,14 @@ def test_a_sheet_may_be_named_wherever_a_workbook_can_be(tmp_path: Path, file: s
     path = tmp_path / "mapping.toml"
     path.write_text(f"[lesions]\nfile = '{file}'\nsheet = 'Lesions'\n", encoding="utf-8")
     assert load_mapping(path).table("lesions").sheet == "Lesions"
+
+
+@pytest.mark.parametrize(
+    ("site", "kind"), [("Dr. Jane Invented", "names of persons"), ("invented@example.org", "e-mail addresses")]
+)
+def test_a_site_stated_for_all_rows_is_held_against_the_identifier_guard(tmp_path: Path, site: str, kind: str) -> None:
+    (line,) = faults_of(tmp_path, f"[procedures.constants]\nsite_id = '{site}'\n")
+    assert f"site_id looks like a direct identifier ({kind})" in line and site not in line
+    path = tmp_path / "site.toml"
+    path.write_text("[procedures.constants]\nsite_id = 'North-1'\n", encoding="utf-8")
+    assert load_mapping(path).table("procedures").constants == {"site_id": "North-1"}
