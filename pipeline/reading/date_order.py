@@ -25,11 +25,23 @@ _WORD_FIRST = r"^(\pL{3,})([-. /]*)(\d{1,2})(?:st|nd|rd|th)?[-. /,]*(\d{4})" + T
 _TWO_DIGITS = r"^\d{1,2}([./-])(?:\d{1,2}|\pL{3,}\.?)[./-]\d{2}" + TIME
 # The day where the month should be, and where it should.
 _DAY_IN_THE_MIDDLE = r"^(\d{4})([./-])(1[3-9]|2\d|3[01])[./-](0?\d|1[0-2])(?:$|[ T])"
+_DAY_IN_THE_MIDDLE_TOGETHER = r"^((?:19|20)\d{2})()(1[3-9]|2\d|3[01])(0[1-9]|1[0-2])$"
 _DAY_LAST = r"^\d{4}[./-](?:0?\d|1[0-2])[./-](?:1[3-9]|2\d|3[01])(?:$|[ T])"
+_DAY_LAST_TOGETHER = r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:1[3-9]|2\d|3[01])$"
 _DAY_NUMBER = r"^[34]\d{4}(?:\.\d+)?$"  # 1982 to 2036 as a spreadsheet counts days
 _READABLE = "|".join((_YEAR_LAST, _YEAR_FIRST, _YEAR_LAST_TOGETHER, _YEAR_FIRST_TOGETHER, _WORD_SECOND, _WORD_FIRST))
-_UNREADABLE = "|".join((_TWO_DIGITS, _DAY_IN_THE_MIDDLE, _DAY_NUMBER))
+_UNREADABLE = "|".join((_TWO_DIGITS, _DAY_IN_THE_MIDDLE, _DAY_IN_THE_MIDDLE_TOGETHER, _DAY_NUMBER))
 _ISO = r"^\d{4}-(?:0[1-9]|1[0-2])-\d{2}(?:$|[ T])"
+
+_LATE_HOUR = r"[T ](1[3-9]|2[0-3]):00(?::00(?:\.0+)?)?(?:Z|[+-]00:?00)$"
+_FEWEST_MIDNIGHTS = 3
+_DAYS_A_MONTH = 30.4
+_LARGEST_CHANCE = 0.001
+SWAPPED = (
+    "has days up to 12 in every date and days above 12 in every text that is one: a spreadsheet has swapped day and month of some; "
+    "export it again from the source, as YYYY-MM-DD"
+)
+_ANOTHER_DAY = "has moments in universal time that are midnight elsewhere: their day is the day before; export dates without a time"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +91,8 @@ class Dates:
         self._column, self._day_numbers, self._table = column, day_numbers, table
         self._foreign = self._odd = pl.Series([], dtype=pl.String)
         self._day_last = False
+        self._sides = Sides()
+        self._midnights = _Midnights()
         self._there = self._iso = 0
         self._doubtful = _Doubtful()
 
@@ -93,6 +107,8 @@ class Dates:
         self._there += int(counts.filter((values != "").fill_null(value=False)).sum())
         self._iso += int(counts.filter(iso).sum())
         self._day_last = self._day_last or bool(values.str.contains(_DAY_LAST).any())
+        self._sides.see(values)
+        self._midnights.see(values.filter(iso))
         others = values.filter(~iso).drop_nulls()
         foreign = others.filter(others.str.contains(_READABLE))
         self._foreign = _joined(self._foreign, foreign)
@@ -106,10 +122,14 @@ class Dates:
     @property
     def is_plain(self) -> bool:
         """Whether nothing seen so far needs a decision: all are ISO dates, or slips among them."""
-        return self._foreign.is_empty() and not self._unread()
+        return self._foreign.is_empty() and not self._midnights.elsewhere and not self._unread()
 
     def found(self) -> Found:
         """How the column's dates are written, with all seen."""
+        if self._sides.swapped:
+            return Found(fault=f"{self._column} {SWAPPED}")
+        if self._midnights.elsewhere:
+            return Found(fault=f"{self._column} {_ANOTHER_DAY}")
         ways: list[Way] = []
         for shape in (_YEAR_LAST, _YEAR_LAST_TOGETHER):
             parts = _possible(_parts(self._foreign, shape))
@@ -123,6 +143,8 @@ class Dates:
                 ways.append(Way(pattern, shape, order, mark))
         for shape in (_YEAR_FIRST, _YEAR_FIRST_TOGETHER):
             for mark in _marks(_parts(self._foreign, shape)):
+                if self._day_before_month(mark):
+                    return Found(fault=self._year_day_month(mark))
                 ways.append(Way(mark.join(("%Y", "%m", "%d")), shape, "ymd", mark))
         for shape, order, pattern in ((_WORD_SECOND, "dmy", "%d %b %Y"), (_WORD_FIRST, "mdy", "%b %d, %Y")):
             if not _parts(self._foreign, shape).is_empty():
@@ -148,14 +170,25 @@ class Dates:
             f'dates = "{day}" or dates = "{month}" in the mapping{part}'
         )
 
+    def _day_before_month(self, mark: str) -> bool:
+        """Whether some dates that begin with their year must have the day in the middle, and none with this sign at the end."""
+        middle = [self._odd.str.extract(shape, 2) for shape in (_DAY_IN_THE_MIDDLE, _DAY_IN_THE_MIDDLE_TOGETHER)]
+        last = self._foreign.filter(self._foreign.str.contains(_DAY_LAST if mark else _DAY_LAST_TOGETHER))
+        if mark:
+            last = last.filter(last.str.slice(4, 1) == mark)
+        return any(bool((found == mark).any()) for found in middle) and last.is_empty()
+
+    def _year_day_month(self, mark: str) -> str:
+        pattern = mark.join(("%Y", "%d", "%m"))
+        return f'{self._column} has the day before the month; say so in the mapping: dates = "{pattern}"'
+
     def _unread(self) -> str:
         """What must be stated for dates that are not read; "" where they are slips among others, or there are none."""
         if self._odd.is_empty():
             return ""
         middle = self._odd.str.extract(_DAY_IN_THE_MIDDLE, 2).drop_nulls()
         if not self._day_last and not middle.is_empty():
-            pattern = middle[0].join(("%Y", "%d", "%m"))
-            return f'{self._column} has the day before the month; say so in the mapping: dates = "{pattern}"'
+            return self._year_day_month(middle[0])
         if self._iso:
             return ""
         two_digits = self._odd.str.extract(_TWO_DIGITS, 1).drop_nulls()
@@ -197,14 +230,75 @@ class _Doubtful:
         return self._first.get(mark)
 
 
+class Sides:
+    """Looks for what a spreadsheet does to dates of the other order: it swaps day and month where it can, and leaves the rest as text.
+
+    Then every date that it took for one has a day up to 12, and every date that is left as text a day above it.
+    """
+
+    def __init__(self) -> None:
+        self._up_to_twelve = self._above = 0
+        self._otherwise = False
+
+    def see(self, values: pl.Series) -> None:
+        """Take in different values of the column."""
+        if self._otherwise:
+            return
+        iso = values.filter(values.str.contains(_ISO).fill_null(value=False))
+        self._otherwise = bool(iso.str.contains(_DAY_LAST).any())
+        self._up_to_twelve += len(iso)
+        parts = _possible(_parts(values, _YEAR_LAST))
+        self._otherwise = self._otherwise or bool((_is_month(parts["1"]) & _is_month(parts["3"])).any())
+        self._above += parts.height
+
+    @property
+    def swapped(self) -> bool:
+        """Whether the dates are parted so, and would be by chance less than once in a thousand columns."""
+        chance = (12 / _DAYS_A_MONTH) ** self._up_to_twelve * (1 - 12 / _DAYS_A_MONTH) ** self._above
+        there = self._up_to_twelve > 0 and self._above > 0
+        return there and not self._otherwise and chance < _LARGEST_CHANCE
+
+
+class _Midnights:
+    """Looks for midnights of a zone east of Greenwich that are written in universal time: their day is the day before."""
+
+    def __init__(self) -> None:
+        self._hours: set[str] = set()
+        self._seen = 0
+        self._otherwise = False
+
+    def see(self, iso: pl.Series) -> None:
+        """Take in ISO dates."""
+        zoned = iso.filter(iso.str.contains(r"(?:Z|[+-]00:?00)$").fill_null(value=False))
+        if zoned.is_empty() or self._otherwise:
+            return
+        hours = zoned.str.extract(_LATE_HOUR, 1)
+        self._otherwise = hours.null_count() > 0
+        self._hours.update(hours.drop_nulls().unique().to_list())
+        self._seen += len(zoned)
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether every moment is one of two hours of the evening at most, to the second: winter's and summer's midnight."""
+        few = len(self._hours) <= 2 and self._seen >= _FEWEST_MIDNIGHTS
+        return few and not self._otherwise
+
+
 class Orders:
     """Looks, block by block, at which of day and month comes first in the dates of one column that end in their year."""
 
     def __init__(self) -> None:
         self._day_first = self._month_first = False
+        self._sides = Sides()
+
+    @property
+    def swapped(self) -> bool:
+        """Whether a spreadsheet has swapped day and month of some."""
+        return self._sides.swapped
 
     def see(self, values: pl.Series) -> None:
         """Take in different values of the column."""
+        self._sides.see(values)
         day_first, month_first = _beyond_twelve(_possible(_parts(values, _YEAR_LAST)))
         self._day_first = self._day_first or day_first
         self._month_first = self._month_first or month_first

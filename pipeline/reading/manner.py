@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.case_tables import Table
 from pipeline.mapping import TableMapping
-from pipeline.reading.date_order import Dates, Orders, Way, day_first
+from pipeline.reading.date_order import SWAPPED, Dates, Orders, Way, day_first
 from pipeline.reading.number_signs import NumberSigns, Signs, in_words
 
 
@@ -104,7 +104,7 @@ class Evidence:
             "this way alone; mend it in the mapping"
             for name, orders in self._orders.items()
             if orders.only(day_first=not self._stated)
-        )
+        ) + tuple(f"{name} {SWAPPED}" for name, orders in self._orders.items() if orders.swapped)
 
     def plain(self) -> Manner:
         """What holds as long as nothing else is seen."""
