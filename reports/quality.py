@@ -24,7 +24,7 @@ from reports.notation import ABSENT, HIDDEN, count, percent, unbroken
 from reports.table_text import Table
 from reports.wording import CAVEAT
 
-NUMBERS_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} values, fewer than {FEWEST_FOR_ENDS} for the last but one column, or the ends of a year of birth."
+NUMBERS_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} values ({FEWEST_FOR_ENDS} for the fifth smallest and largest), or the ends of the years of birth."
 HIDDEN_NOTE = f"* not shown: fewer than {SMALLEST_GROUP} procedures."
 # Steps of the heat table: the share missing from which a cell has the shade. The number stands in the cell as well.
 HEAT_STEPS = (0.05, 0.2, 0.5, 0.8)

@@ -45,8 +45,8 @@ INSIDE = (
 )
 KINDS: tuple[tuple[FaultKind, str], ...] = (
     ("row", "Rows set aside"),
-    ("value", "Values blanked; the row stays"),
-    ("warning", "Warnings; the row stays as it is"),
+    ("value", "Values blanked (the row stays)"),
+    ("warning", "Warnings (the row stays as it is)"),
 )
 NOTHING_TO_MEND = (
     f"nothing stands out: no reason sets aside both {FEWEST_IN_WORDS} rows and one row in a hundred of a table, and nothing was found that "

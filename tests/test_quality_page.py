@@ -222,7 +222,7 @@ def test_a_column_whose_values_could_not_be_used_is_not_told_as_never_filled_in(
 def test_page_and_terminal_call_what_was_not_used_by_the_same_names() -> None:
     faults = tuple(Fault("lesions", kind, "why", 9, 100, (), "do") for kind in ("row", "value", "warning"))
     made = replace(summary(), faults=faults)
-    for name in ("Rows set aside", "Values blanked; the row stays", "Warnings; the row stays as it is"):
+    for name in ("Rows set aside", "Values blanked (the row stays)", "Warnings (the row stays as it is)"):
         assert name in words(quality_page(made))
         assert any(line.startswith(name) for line in quality_lines(made))
 
