@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 from models.results import Edition
 from pipeline.check import Accepted, check
 from pipeline.deliveries.alike import count_alike, refuse_strangers
-from pipeline.deliveries.history import Delivery, Run, deliveries_table, load_missing, withdrawn_table
+from pipeline.deliveries.history import Delivery, Run, deliveries_table, load_last_run, load_missing, withdrawn_table
 from pipeline.deliveries.join import Joined, data_sha256, files_sha256, in_key_order, join, laid_on
 from pipeline.deliveries.keep import Kept, keep
 from pipeline.deliveries.past import DATABASE, begin_anew, bring_along, key_fingerprint
@@ -29,8 +29,8 @@ from pipeline.estimate import Estimates, estimate
 from pipeline.faults import NeedsMending
 from pipeline.identity import load_key, pseudonymize
 from pipeline.mapping import load_mapping
-from pipeline.plan import Plan, load_plan
-from pipeline.plan_names import check_names
+from pipeline.plan import Plan
+from pipeline.plan_names import load_checked_plan
 from pipeline.publish import Outputs, publish
 from pipeline.read import SourceFile, take_in
 from pipeline.result_tables import counts_table, estimates_table, set_aside_table
@@ -98,12 +98,14 @@ class Results:
     edition: Edition = field(repr=False)
 
 
+def _plan(request: Request) -> Plan:
+    plan = load_checked_plan(request.plan)
+    return plan if request.service is None else plan.model_copy(update={"service": request.service})
+
+
 def _read(work: Work) -> Work:
     request = work.request
-    plan = load_plan(request.plan)
-    check_names(plan)
-    if request.service is not None:
-        plan = plan.model_copy(update={"service": request.service})
+    plan = _plan(request)
     intake = take_in(request.tables, load_mapping(request.mapping), request.pseudonym_key())
     sources, tables = intake.sources, dict(intake.tables)
     del intake  # so that no table is there twice for longer than it takes to sort it
@@ -143,7 +145,11 @@ def _join(work: Work) -> Work:
 
 def _check(work: Work) -> Work:
     received = work.delivery.received if work.delivery is not None else None
-    return replace(work, accepted=check(work.tables, received=received))
+    accepted = check(work.tables, received=received)
+    if work.joined is not None:
+        in_doubt = pl.concat([accepted.lesions_in_doubt, work.joined.in_doubt]).unique(maintain_order=True)
+        accepted = replace(accepted, lesions_in_doubt=in_doubt)
+    return replace(work, accepted=accepted)
 
 
 def _keep(work: Work) -> Work:
@@ -253,7 +259,19 @@ def run(request: Request, *, engine: Engine = "auto", tell: Callable[[str], None
     """
     with writing(request.out) as folder:
         past = bring_along(request.out, folder, key=request.pseudonym_key(), invented=request.invented)
-        return carry_out(STEPS, Work(request, folder, past), engine, tell)
+        work = Work(request, folder, past)
+        _tell_of_default_plan(work, tell)
+        return carry_out(STEPS, work, engine, tell)
+
+
+def _tell_of_default_plan(work: Work, tell: Callable[[str], None]) -> None:
+    """A plan that was given before and is not now may have been forgotten: it is told which one is used."""
+    if work.request.plan is not None or work.request.invented or not work.past:
+        return
+    number = work.past[-1].number
+    before = load_last_run(work.folder / DATABASE, number).plan_sha256
+    if before != _plan(work.request).hash:
+        tell(f"No --plan: the default plan is used; delivery {number} was run with another ({before[:8]})")
 
 
 def carry_out(steps: tuple[Step[Work], ...], work: Work, engine: Engine, tell: Callable[[str], None]) -> Work:

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from deliveries_example import DROP, KEEP, Service, Tables, history, in_three, key_of, outputs, with_faults
+from deliveries_example import DROP, KEEP, KEY, Service, Tables, history, in_three, key_of, outputs, with_faults
 
 from pipeline import flow
 from pipeline.case_tables import TABLES
 from pipeline.faults import NeedsMending
+from pipeline.flow import Request, Work
+from pipeline.identity import key_text
 from synthetic_data.rows import valid_tables
 from synthetic_data.service import invent
 
@@ -59,6 +61,22 @@ def test_the_order_of_an_exports_rows_makes_no_difference(service: Service, tmp_
         assert (other.out / "results" / f"{name}.csv").read_bytes() == (
             service.out / "results" / f"{name}.csv"
         ).read_bytes(), name
+
+
+def test_a_plan_that_was_given_before_and_is_not_now_is_told_in_one_line(service: Service) -> None:
+    told: list[str] = []
+
+    def told_by(plan: Path | None) -> list[str]:
+        told.clear()
+        flow.run(
+            Request(service.folder / "export-1", service.out, plan=plan, key=KEY), engine="direct", tell=told.append
+        )
+        return [line for line in told if "default plan" in line]
+
+    other = service.deliver(valid_tables(), "level = 0.9").plan
+    assert told_by(service.folder / "plan.toml") == []
+    assert told_by(None) == [f"No --plan: the default plan is used; delivery 1 was run with another ({other.hash[:8]})"]
+    assert told_by(None) == []
 
 
 # Additions and corrections
@@ -161,7 +179,8 @@ def test_withdrawn_rows_are_kept_or_dropped_as_the_plan_says_and_listed(
     assert service.sql("SELECT count(*) FROM checked.lesions") == [(lesions,)]
     assert service.csv("withdrawn").rows() == [("lesions", key_of("lesion_id", "lesions-3"), 1, what)]
     assert service.csv("deliveries").filter(delivery=2, table="lesions")["withdrawn"].to_list() == [1]
-    assert f"1 not in it and {what}" in work.kept.in_words()
+    told = "1 earlier rows stay in use" if what == "kept" else "1 not in it and dropped"
+    assert f", {told} (results/withdrawn.csv)" in work.kept.in_words()
 
 
 def test_a_kept_row_tells_when_it_was_last_delivered_and_is_no_longer_listed_once_it_is_back(service: Service) -> None:
@@ -320,3 +339,59 @@ def test_three_exports_of_a_third_each_give_what_one_whole_export_gives(tmp_path
     listed = [one.csv("set_aside").drop("row").sort(pl.all()) for one in (whole, parts, growing)]
     assert listed[0].height > 10
     assert listed[0].equals(listed[1]) and listed[0].equals(listed[2])
+
+
+def test_a_lesion_of_which_an_attempt_came_without_its_key_stays_in_doubt_until_it_is_delivered_again(
+    service: Service,
+) -> None:
+    tries = [{"attempt_no": 1, "crossed": False}, {"attempt_no": 2}]
+    whole = valid_tables(lesions=[{}], attempts=tries)
+    lost = whole | {"attempts": whole["attempts"].with_columns(attempt_id=pl.Series(["attempts-1", None]))}
+    other = {name: frame.clear() for name, frame in whole.items()} | {"patients": whole["patients"]}
+    doubted = [key_of("lesion_id", "lesions-1")]
+
+    def in_doubt(work: Work) -> list[str]:
+        return key_text("lesion_id", work.accepted.lesions_in_doubt).to_list()
+
+    assert in_doubt(service.deliver(lost)) == doubted
+    for sex in ("male", "female"):  # carried from the delivery before, and from the one before that
+        other["patients"] = whole["patients"].with_columns(sex=pl.lit(sex))
+        work = service.deliver(other, KEEP)
+        assert in_doubt(work) == doubted
+        assert work.accepted.set_aside.is_empty()
+        assert in_doubt(service.run(service.folder / f"export-{service.exports}", KEEP)) == doubted
+    assert in_doubt(service.deliver(other | {"attempts": whole["attempts"]}, KEEP)) == []
+    assert service.sql("SELECT delivery, without_key FROM history.in_doubt ORDER BY ALL") == [
+        (1, True),
+        (2, True),
+        (3, True),
+    ]
+
+
+def test_a_lesion_in_doubt_for_an_attempt_with_a_key_is_so_only_while_that_attempt_is_set_aside(
+    service: Service,
+) -> None:
+    whole = valid_tables(lesions=[{}], attempts=[{"crossed": None}])
+    service.deliver(whole)
+    other = {name: frame.clear() for name, frame in whole.items()} | {"lesions": whole["lesions"]}
+    assert len(service.deliver(other, KEEP).accepted.lesions_in_doubt) == 1
+    mended = other | {"attempts": valid_tables(lesions=[{}])["attempts"]}
+    assert service.deliver(mended, KEEP).accepted.lesions_in_doubt.is_empty()
+
+
+def test_attempts_without_a_key_count_alike_in_three_exports_and_in_one(tmp_path: Path) -> None:
+    tables = invent(300, 3).tables
+    second = tables["attempts"].filter(attempt_no=2, crossed=True)["lesion_id"].head(12)
+    assert len(second) == 12
+    here = pl.col("lesion_id").is_in(second.implode()) & (pl.col("attempt_no") == 2)
+    tables["attempts"] = tables["attempts"].with_columns(attempt_id=pl.when(~here).then("attempt_id"))
+    whole, parts = Service(tmp_path / "whole"), Service(tmp_path / "parts")
+    for one in (whole, parts):
+        one.folder.mkdir()
+    whole.deliver(tables)
+    for part in in_three(tables):
+        parts.deliver(part, KEEP)
+    expected = (whole.out / "results" / "estimates.csv").read_bytes()
+    assert (parts.out / "results" / "estimates.csv").read_bytes() == expected
+    flows = [one.csv("counts").filter(stage="analysis") for one in (whole, parts)]
+    assert flows[0].height > 3 and flows[0].equals(flows[1])

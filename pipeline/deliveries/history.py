@@ -9,7 +9,7 @@ users, with examples in SQL.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,7 @@ BY_DELIVERY: Mapping[str, str] = {
     "changes": "delivery INTEGER, table_name VARCHAR, added BIGINT, corrected BIGINT, withdrawn BIGINT, unchanged BIGINT",
     "counts": "delivery INTEGER, table_name VARCHAR, read BIGINT, used BIGINT, set_aside BIGINT",
     "reasons": "delivery INTEGER, table_name VARCHAR, what VARCHAR, reason VARCHAR, count BIGINT",
-    "in_doubt": "delivery INTEGER, lesion_id VARCHAR",
+    "in_doubt": "delivery INTEGER, lesion_id VARCHAR, without_key BOOLEAN",
 }
 WITHDRAWN = "table_name VARCHAR, key VARCHAR, last_delivery INTEGER, what VARCHAR, first_delivery INTEGER, until_delivery INTEGER"
 # The lists of Accepted, by the name that they have there and in SQL.
@@ -48,6 +48,7 @@ LISTS: Mapping[str, Mapping[str, type[pl.DataType]]] = {
     "warned": WARNED_SCHEMA,
 }
 _LIST_TYPES = {pl.String: "VARCHAR", pl.Int64: "BIGINT"}
+NO_LESIONS = pl.Series("lesion_id", [], dtype=pl.UInt64)
 _BAD = 'STRUCT("column" VARCHAR, reason VARCHAR)[]'
 
 
@@ -86,12 +87,14 @@ class Run:
 class Missing:
     """Rows of a delivery that a new export does not hold: `tables` as they would be read again, `keys` each of them once.
 
-    `known` counts the keys that the delivery held in each table, there again or not.
+    `known` counts the keys that the delivery held in each table, there again or not. `in_doubt`: keys of lesions with an attempt that
+    came without a key, in that delivery or before, and of which the export holds no attempt.
     """
 
     tables: Mapping[str, TableRows]
     keys: Mapping[str, pl.Series]
     known: Mapping[str, int]
+    in_doubt: pl.Series = field(default_factory=lambda: NO_LESIONS)
 
     @property
     def rows(self) -> int:
@@ -143,7 +146,9 @@ def load_missing(path: Path, number: int, export: Mapping[str, TableRows]) -> Mi
             known[table.name] = connection.sql(_count_of_keys(table, number)).fetchall()[0][0]
             found[table.name] = _numbered_below_zero(table, frame)
             keys[table.name] = found[table.name].rows[table.key].unique(maintain_order=True)
-    return Missing(found, keys, known)
+        doubted = [line[0] for line in _of(connection, "in_doubt", number) if line[1]]
+    in_doubt = key_number(pl.Series("lesion_id", doubted, dtype=pl.String))
+    return Missing(found, keys, known, in_doubt.filter(~in_doubt.is_in(export["attempts"].rows["lesion_id"].implode())))
 
 
 def load_accepted(path: Path, number: int) -> Accepted:

@@ -10,7 +10,7 @@ from typing import Literal
 import polars as pl
 
 from pipeline.case_tables import TABLES, table
-from pipeline.deliveries.history import Delivery, Missing
+from pipeline.deliveries.history import NO_LESIONS, Delivery, Missing
 from pipeline.faults import NeedsMending
 from pipeline.identity import key_text
 from pipeline.read import SourceFile
@@ -26,12 +26,13 @@ class Joined:
     """The rows that are checked: those of the export, and those kept of the delivery before (numbered below zero).
 
     `withdrawn`: keys, by table, of rows of the delivery before that are not in the export. `withdrawn_rows`: what became of them, None
-    when there are none. `known`: how many keys the delivery before held.
+    when there are none. `in_doubt`: keys of lesions of which an attempt without a key was delivered earlier, and that are kept.
     """
 
     tables: Mapping[str, TableRows] = field(repr=False)
     withdrawn: Mapping[str, pl.Series] = field(default_factory=dict, repr=False)
     withdrawn_rows: Literal["keep", "drop"] | None = None
+    in_doubt: pl.Series = field(default_factory=lambda: NO_LESIONS, repr=False)
 
     def withdrawn_list(self) -> pl.DataFrame:
         """Every withdrawn row: table, key as it is written, and whether it was kept or dropped."""
@@ -53,13 +54,17 @@ def join(
 
     A row of the export takes the place of all earlier ones with its key. Raises NeedsMending when rows are missing and the plan does
     not say what that means, or when the export has nothing in common with the delivery. `place` is the folder of the outputs.
+
+    An attempt without a key cannot be kept, as nobody could tell whether it is there again. But where rows are kept its lesion stays in
+    doubt until an attempt on it is delivered again: else a crossing that got lost with the key would count as a failure.
     """
-    if missing is None or not missing.rows:
+    keeps_doubts = withdrawn_rows == "keep" and missing is not None and len(missing.in_doubt) > 0
+    if missing is None or not (missing.rows or keeps_doubts):
         return Joined(export)
     told = ", ".join(
         f"{len(keys):,} of {missing.known[name]:,} {name}" for name, keys in missing.keys.items() if len(keys)
     )
-    nothing_in_common = missing.rows == sum(missing.known.values())
+    nothing_in_common = 0 < missing.rows == sum(missing.known.values())
     if nothing_in_common and withdrawn_rows != "keep":
         raise NeedsMending(
             f"{place}: no row of delivery {last} is in this export ({told}), as if it were another service's: choose another --out; "
@@ -76,7 +81,7 @@ def join(
         name: in_key_order(name, end_to_end([rows, missing.tables[name]])) if missing.tables[name].read else rows
         for name, rows in export.items()
     }
-    return Joined(tables, missing.keys, "keep")
+    return Joined(tables, missing.keys, "keep", missing.in_doubt)
 
 
 def in_key_order(name: str, rows: TableRows) -> TableRows:

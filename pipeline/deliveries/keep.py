@@ -50,9 +50,11 @@ class Kept:
         told = f"Delivery {number}: {added:,} rows added"
         if number == 1:
             return told
-        what = {"keep": " and kept (results/withdrawn.csv)", "drop": " and dropped (results/withdrawn.csv)", None: ""}
         told += f", {corrected:,} corrected, {unchanged:,} unchanged"
-        return f"{told}, {withdrawn:,} not in it{what[self.delivery.withdrawn_rows]}"
+        if not withdrawn:
+            return told
+        gone = "not in it and dropped" if self.delivery.withdrawn_rows == "drop" else "earlier rows stay in use"
+        return f"{told}, {withdrawn:,} {gone} (results/withdrawn.csv)"
 
 
 def make_ready(path: Path) -> None:
@@ -64,6 +66,7 @@ def make_ready(path: Path) -> None:
             connection.execute(f"CREATE TABLE IF NOT EXISTS history.{name} ({columns})")
         if not connection.sql("FROM history.layout").fetchall():
             _add_lines(connection, "layout", [(LAYOUT,)])
+        connection.execute("ALTER TABLE history.in_doubt ADD COLUMN IF NOT EXISTS without_key BOOLEAN")
         for table in TABLES:
             for column in table.columns:
                 added = f"{quoted(column.name)} {SQL_TYPES[column.type]}"
@@ -97,6 +100,7 @@ def keep(
                 return Kept(last, changes, new=False)
         _keep_withdrawn(connection, joined, delivery)
         _keep_lists(connection, accepted, delivery.number)
+        _keep_doubts(connection, joined, accepted, delivery.number)
         _add_lines(connection, "deliveries", [astuple(delivery)])
         _add_lines(connection, "changes", [(delivery.number, *astuple(change)) for change in changes])
         _keep_run(connection, delivery.number, run)
@@ -252,7 +256,15 @@ def _keep_lists(connection: Connection, accepted: Accepted, number: int) -> None
     for name in LISTS:
         frame: pl.DataFrame = getattr(accepted, name)
         insert(connection, f"history.{name}", frame.rename({"table": "table_name"}), f", {number} AS delivery")
-    doubted = accepted.lesions_in_doubt
-    insert(connection, "history.in_doubt", doubted.alias("lesion_id").to_frame(), f", {number} AS delivery")
     _add_lines(connection, "counts", [(number, *astuple(count)) for count in accepted.counts])
     _add_lines(connection, "reasons", [(number, *astuple(reason)) for reason in accepted.reasons])
+
+
+def _keep_doubts(connection: Connection, joined: Joined, accepted: Accepted, number: int) -> None:
+    """The lesions in doubt, and whether because of an attempt without a key: one with a key is kept and checked again."""
+    attempts = joined.tables["attempts"].rows
+    keyless = attempts.filter(pl.col("attempt_id").is_null())["lesion_id"].drop_nulls()
+    without_key = pl.concat([keyless, joined.in_doubt])
+    doubted = accepted.lesions_in_doubt.alias("lesion_id").to_frame()
+    doubted = doubted.with_columns(without_key=pl.col("lesion_id").is_in(without_key.implode()))
+    insert(connection, "history.in_doubt", doubted, f", {number} AS delivery")
