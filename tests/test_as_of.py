@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date
 from pathlib import Path
 
@@ -83,13 +84,34 @@ def test_the_history_of_an_earlier_report_ends_with_its_delivery_and_can_be_gone
     assert {line[0] for line in kept["deliveries"]} == {1}
     assert {line[-1] for line in kept["lesions"]} == {None}
     again = Service(tmp_path)
-    again.out = work.request.out
+    shutil.copytree(work.request.out, again.out, symlinks=True)
     (tmp_path / "plan.toml").write_text(KEEP)
     again.run(one.folder / "export-2", KEEP, day=date(2026, 4, 9))
     assert outputs(again.out) == found[1]
 
 
-@pytest.mark.parametrize(("when", "says"), [(7, "no such delivery"), (date(2020, 1, 1), "1 \\(2026-01-09\\)")])
+def test_deliveries_added_to_an_earlier_report_are_not_discarded_when_it_is_asked_for_again(
+    grown: tuple[Service, list[dict[str, bytes]]], tmp_path: Path
+) -> None:
+    one = Service(tmp_path)
+    shutil.copytree(grown[0].out, one.out, symlinks=True)
+    gone_on = Service(tmp_path)
+    gone_on.out = rebuild(one.out, 1).request.out
+    gone_on.run(grown[0].folder / "export-2", KEEP)
+    before = history(gone_on.out)
+    with pytest.raises(NeedsMending, match="holds delivery 2, which was added there and would be lost"):
+        rebuild(one.out, 1)
+    assert history(gone_on.out) == before
+    rebuild(one.out, 2)
+
+
+@pytest.mark.parametrize(
+    ("when", "says"),
+    [
+        (7, r"no such delivery for --as-of 7; there are: 1 \(2026-01-09\), 2"),
+        (date(2020, 1, 1), "no delivery was received by 2020-01-01; the first came on 2026-01-09"),
+    ],
+)
 def test_a_delivery_that_never_was_is_told_with_those_that_are(
     when: int | date, says: str, grown: tuple[Service, list[dict[str, bytes]]]
 ) -> None:
