@@ -25,7 +25,7 @@ LESIONS = derive(
         lesion(None, "mild"),
     ),
     Plan(),
-).lesions
+).lesions.sort("lesion_id")  # as they are written here
 
 
 def members(key: str, plan: Plan | None = None) -> list[bool]:
