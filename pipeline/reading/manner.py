@@ -115,7 +115,7 @@ class Evidence:
         found = {name: dates.found() for name, dates in self._dates.items()}
         stated = self._mapping.thousands
         numbers = self._numbers.signs()
-        notes = in_words(numbers)
+        notes = in_words(numbers, stated=stated)
         if stated is not None:
             # A stated sign between thousands is no decimal sign, whatever it looked like, and leaves no doubt about itself.
             numbers = {

@@ -20,12 +20,14 @@ _THREES = r"\d{1,3}"
 class Signs:
     """How a column's numbers are written. `thousands` is None where nothing stands between them.
 
-    `unsure` are the signs with which a number such as "1.500" could be read in two ways, and is not.
+    `unsure` are the signs with which a number such as "1.500" could be read in two ways, and is not. `all_threes`: every number
+    has three figures behind its point, and is read as a fraction.
     """
 
     decimal: str = "."
     thousands: str | None = None
     unsure: str = ""
+    all_threes: bool = False
 
 
 @dataclass(slots=True)
@@ -38,11 +40,16 @@ class _Seen:
 
 
 class NumberSigns:
-    """Looks at a table's number columns block by block. `typed`: the file holds numbers as such, and commas only in text."""
+    """Looks at a table's number columns block by block.
+
+    `typed`: the file holds numbers as such, and commas only in text. A column there is text all the same where it shows a nought
+    at the end of a fraction, which no number has.
+    """
 
     def __init__(self, columns: Sequence[str], *, typed: bool) -> None:
         self._typed = typed
         self._seen = {name: {",": _Seen(), ".": _Seen()} for name in columns}
+        self._text = dict.fromkeys(columns, not typed)
         self._whole = dict.fromkeys(columns, False)  # "850": a number without either sign
         self._between: dict[str, set[str]] = {
             name: set() for name in columns
@@ -59,8 +66,11 @@ class NumberSigns:
                     self._look(name, beside.str.replace_all(f"[{signs}]", ""), ",")
                     self._look(name, beside.str.replace_all(f"[{signs}]", ""), ".")
         point = self._seen[name]["."]
-        if not point.fraction:
-            self._look(name, values.filter(values.str.contains(".", literal=True)).str.strip_chars(), ".")
+        if not point.fraction or not self._text[name]:
+            pointed = values.filter(values.str.contains(".", literal=True)).str.strip_chars()
+            self._look(name, pointed, ".")
+            # "1.0" is how some programs write a whole number.
+            self._text[name] = self._text[name] or _any(pointed, rf"^[+-]?{_THREES}\.\d\d+0$|^[+-]?\d+\.[1-9]0$")
         if not self._whole[name]:
             self._whole[name] = _any(values, r"^\s*[+-]?\d+\s*$")
 
@@ -78,7 +88,7 @@ class NumberSigns:
     @property
     def is_in_doubt(self) -> bool:
         """Whether, with all seen, a point may part thousands where nothing else tells."""
-        return not self._typed and any(self._doubtful(name, ".") for name in self._seen)
+        return any(self._text[name] and (self._doubtful(name, ".") or self._all_threes(name)) for name in self._seen)
 
     def signs(self) -> dict[str, Signs]:
         """What all that was seen amounts to, for each column: its own evidence first, then that of the others."""
@@ -93,13 +103,15 @@ class NumberSigns:
         if len(decimals) > 1:
             # Written in both ways: a point is still the dictionary's, and three figures behind either sign tell nothing.
             return Signs(decimal, None, "".join(sign for sign in ".," if self._seen[name][sign].threes))
-        return Signs(decimal, thousands, "".join(s for s in ".," if self._is_unsure(name, s, decimal, thousands)))
+        unsure = "".join(s for s in ".," if self._is_unsure(name, s, decimal, thousands))
+        fractions = decimal == "." and thousands is None and not unsure and self._text[name]
+        return Signs(decimal, thousands, unsure, all_threes=fractions and self._all_threes(name))
 
     def _decimals(self, names: Iterable[str]) -> str:
         """The signs that stand before fractions in these columns."""
-        shown = [self._seen[name] for name in names]
-        comma = any(seen[","].fraction or seen["."].grouped for seen in shown)
-        point = any(seen[","].grouped or (seen["."].fraction and not self._typed) for seen in shown)
+        shown = [(self._seen[name], self._text[name] and not self._typed) for name in names]
+        comma = any(seen[","].fraction or seen["."].grouped for seen, _ in shown)
+        point = any(seen[","].grouped or (seen["."].fraction and written) for seen, written in shown)
         return ("," if comma else "") + ("." if point else "")
 
     def _parted(self, names: Iterable[str], decimal: str) -> str:
@@ -112,8 +124,11 @@ class NumberSigns:
     def _is_unsure(self, name: str, sign: str, decimal: str, thousands: str | None) -> bool:
         """Whether "1.500" or "1,500" in the column may not be read with what was found out."""
         seen = self._seen[name][sign]
-        if sign == thousands or (sign == "." and self._typed):
+        if sign == thousands:
             return False
+        if sign == "." and not self._text[name]:
+            # Numbers as such, if nothing shows another thing: a text beside them that is written with a decimal comma does.
+            return decimal == "," and self._doubtful(name, sign)
         if sign != decimal:
             return seen.threes
         # Beside "12,5" a comma may still part thousands in a number or two; the dictionary's own point may not.
@@ -123,6 +138,11 @@ class NumberSigns:
         """Three figures behind each such sign, and whole numbers beside: this is how thousands are parted, too."""
         seen = self._seen[name][sign]
         return seen.threes and not seen.fraction and self._whole[name]
+
+    def _all_threes(self, name: str) -> bool:
+        """Three figures behind the point in every number: a program that writes them so, or thousands without exception."""
+        seen = self._seen[name]["."]
+        return seen.threes and not seen.fraction and not self._whole[name]
 
     def _look(self, name: str, values: pl.Series, sign: str) -> None:
         if values.is_empty():
@@ -141,8 +161,11 @@ class NumberSigns:
         )
 
 
-def in_words(signs: Mapping[str, Signs]) -> tuple[str, ...]:
-    """What was found out about the columns that are not written as the dictionary writes, in words for the user."""
+def in_words(signs: Mapping[str, Signs], *, stated: str | None = None) -> tuple[str, ...]:
+    """What was found out about the columns that are not written as the dictionary writes, in words for the user.
+
+    `stated` is the sign between thousands that the mapping gives.
+    """
     said: list[tuple[str, list[str]]] = [
         ("numbers read with a decimal comma", [name for name, one in signs.items() if one.decimal == ","]),
         *(
@@ -161,6 +184,12 @@ def in_words(signs: Mapping[str, Signs]) -> tuple[str, ...]:
                 f"{', '.join(names)}: numbers such as 1{sign}500 could be thousands or fractions and are not read; "
                 "state decimal and thousands in the mapping"
             )
+    if stated is None:
+        notes += [
+            f'{name}: every number has three decimals; read as fractions; state thousands = "." in the mapping if they are thousands'
+            for name, one in signs.items()
+            if one.all_threes
+        ]
     return tuple(notes)
 
 
