@@ -174,6 +174,30 @@ def test_a_site_whose_one_means_no_is_not_read_as_yes(tmp_path: Path) -> None:
     assert read.frames["lesions"]["in_stent"].to_list() == [False, True, None]
 
 
+@pytest.mark.parametrize(
+    ("column", "mapping", "written", "read"),
+    [
+        # The site counts from 2, and its "1" was forgotten: it is not our 1.
+        ("calcium_grade", '"2" = "1"\n"3" = "2"', ["1", "2", "3", "1.0"], [None, "1", "2", None]),
+        (
+            "distal_cap",
+            '"convex" = "concave"\n"vex" = "convex"',
+            ["concave", "convex", "vex"],
+            [None, "concave", "convex"],
+        ),
+        ("distal_cap", '"vex" = "convex"', ["concave", "convex", "vex"], ["concave", "convex", "convex"]),
+    ],
+)
+def test_a_code_that_the_mapping_forgets_is_not_taken_for_the_one_it_gives_to_another(
+    tmp_path: Path, column: str, mapping: str, written: list[str], read: list[str | None]
+) -> None:
+    tables = valid_tables(lesions=[{} for _ in written])
+    tables["lesions"] = tables["lesions"].with_columns(pl.Series(column, written))
+    accepted = check(read_with(write_csvs(tmp_path, tables), f"[lesions.codes.{column}]\n{mapping}\n"))
+    assert accepted.frames["lesions"][column].to_list() == read
+    assert accepted.blanked.height == read.count(None)
+
+
 def test_a_column_that_the_site_does_not_export_is_filled_from_the_constants(tmp_path: Path) -> None:
     tables = SERVICE | {"lesions": SERVICE["lesions"].drop("calcium_scale")}
     read = check(read_with(write_csvs(tmp_path, tables), "[lesions.constants]\ncalcium_scale = 'pacss'\n"))

@@ -105,6 +105,24 @@ def test_a_number_labelled_as_not_known_is_nothing_recorded(tmp_path: Path, suff
 
 
 @pytest.mark.parametrize("suffix", LABELLED)
+@pytest.mark.parametrize(
+    "label",
+    [
+        "not assessed",
+        "Nicht beurteilbar",
+        "non évalué",
+        "no valorado",
+        "non valutato",
+        "niet beoordeeld",
+        "não avaliado",
+    ],
+)
+def test_a_grade_labelled_as_not_assessed_is_no_grade_0(tmp_path: Path, suffix: str, label: str) -> None:
+    words = labels("rutherford", _0=label, _4="Category 4", _5="Category 5")
+    assert as_read(tmp_path, "procedures", suffix, "rutherford", [0, 4, 5, 4], **words) == ([None, 4, 5, 4], 0)
+
+
+@pytest.mark.parametrize("suffix", LABELLED)
 def test_a_special_value_among_measurements_is_listed_and_not_read_as_one(tmp_path: Path, suffix: str) -> None:
     words = labels("length_mm", _9="see the operation record")
     assert as_read(tmp_path, "lesions", suffix, "length_mm", [75.5, 9.0, 9.0, 80.0], **words) == (

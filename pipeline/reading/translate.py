@@ -21,7 +21,8 @@ from pipeline.reading.number_signs import APOSTROPHES, SPACES, Signs
 from pipeline.reading.source import fold
 from pipeline.typed_values import ISO_DATE
 
-# Words for "not recorded" that are met in any export, in lower case; common practice, no source.
+# Words for "not recorded" that are met in any export, in lower case; common practice, no source. They hold for keys and
+# operators, too: a site whose operator signs as "NA" maps it to a code of its own.
 EMPTY_WORDS = ("na", "n/a", "n.a.", "null", "nan", ".", "-", "#n/a", "#nv", "#n/d", "#n/b")
 # What a spreadsheet shows of a formula that failed: in a key it must not become one.
 _FAILED = r"^#(REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|GETTING_DATA|WERT!|BEZUG!|ZAHL!|VALEUR!|VALOR!|VALORE!|RIF!|WAARDE!|VERW!)$"
@@ -119,10 +120,25 @@ def _code(value: str, ours: Mapping[str, str], column: Column) -> str | None:
             return None if ours[way] == NOT_RECORDED else ours[way]
     if fold(value) in ("", *EMPTY_WORDS):
         return None
+    if _is_taken(value, ours):
+        return value + UNSURE
     if column.type == "bool" and fold(value) not in ("true", "false"):
         # Where a site's own words are given, ours are not read into its other values: its "1" may well mean no.
         return value + UNSURE
     return value.strip()
+
+
+def _is_taken(value: str, ours: Mapping[str, str]) -> bool:
+    """Whether a value that the mapping does not name is one of our codes, which the mapping gives to another of the site's.
+
+    Where the site's "2" is our "1", its "1" is something else, forgotten. Of words this holds only where the mapping gives one
+    of our words another meaning: "female" beside "w" is the same to everybody.
+    """
+    code = fold(value).removesuffix(".0")
+    given = {fold(our) for our in ours.values()}
+    if code not in given:
+        return False
+    return code.lstrip("+-").isdigit() or any(theirs in given and fold(our) != theirs for theirs, our in ours.items())
 
 
 def _number(value: pl.Expr, signs: Signs, *, typed_cells: bool) -> pl.Expr:
