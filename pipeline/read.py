@@ -10,12 +10,13 @@ import difflib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
 import polars as pl
 
-from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
+from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table, table
 from pipeline.faults import NeedsMending
 from pipeline.guard.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
@@ -102,11 +103,11 @@ def take_in(folder: Path, mapping: ExportMapping, key: bytes) -> Intake:
     def read(opened: _Opened) -> SourceFile:
         table = opened.table
         parts, notes = _each_block(opened, lambda block, manner: _as_rows(opened, block, manner, key))
-        tables[table.name] = joined([_nothing(table), *parts])
+        tables[table.name] = joined([_nothing(table.name), *parts])
         return opened.described(tables[table.name].read, notes)
 
     sources = _each_table(folder, mapping, read)
-    return Intake({table.name: tables.get(table.name) or _nothing(table) for table in TABLES}, sources)
+    return Intake({table.name: tables.get(table.name) or _nothing(table.name) for table in TABLES}, sources)
 
 
 def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], SourceFile]) -> tuple[SourceFile, ...]:
@@ -128,9 +129,12 @@ def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], 
     return tuple(sources)
 
 
-def _nothing(table: Table) -> TableRows:
-    nothing = settle(table, _empty(table))
-    keys = [pl.col(name).cast(pl.UInt64) for name in PSEUDONYM_COLUMNS if name in table.column_names]
+@cache
+def _nothing(name: str) -> TableRows:
+    """The named table without a row."""
+    one = table(name)
+    nothing = settle(one, _empty(one))
+    keys = [pl.col(column).cast(pl.UInt64) for column in PSEUDONYM_COLUMNS if column in one.column_names]
     return TableRows(nothing.rows.with_columns(keys), nothing.unread, nothing.bad)
 
 
