@@ -16,7 +16,7 @@ from typing import TypeVar
 
 import polars as pl
 
-from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table, table
+from pipeline.case_tables import PSEUDONYM_COLUMNS, TABLES, Column, Table
 from pipeline.faults import NeedsMending
 from pipeline.guard.identifiers import held_by_key, holds_emails, holds_full_dates, identifier_columns, kind_of_used
 from pipeline.identity import pseudonyms
@@ -132,7 +132,7 @@ def _each_table(folder: Path, mapping: ExportMapping, read: Callable[[_Opened], 
 @cache
 def _nothing(name: str) -> TableRows:
     """The named table without a row."""
-    one = table(name)
+    one = next(table for table in TABLES if table.name == name)
     nothing = settle(one, _empty(one))
     keys = [pl.col(column).cast(pl.UInt64) for column in PSEUDONYM_COLUMNS if column in one.column_names]
     return TableRows(nothing.rows.with_columns(keys), nothing.unread, nothing.bad)
