@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from models.quality_results import QualitySummary
 from reports import quality_words
-from reports.notation import percent
+from reports.notation import capital, percent
 from reports.quality_words import OddityGroup
 
 MOST_LINES = 45
@@ -33,10 +33,10 @@ def _intake(summary: QualitySummary) -> Iterator[str]:
 def _mend_first(summary: QualitySummary) -> Iterator[str]:
     first = quality_words.mend_first(summary)
     yield ""
-    if not first:
-        yield f"To mend first: {quality_words.NOTHING_TO_MEND}"
-        return
     yield "To mend first"
+    if not first:
+        yield f" {capital(quality_words.NOTHING_TO_MEND)}"
+        return
     for number, m in enumerate(first, start=1):
         yield f" {number}. {' '.join(part for part in (m.what, m.told, m.do) if part)}"
 
