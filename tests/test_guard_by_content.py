@@ -8,7 +8,15 @@ import time
 import polars as pl
 import pytest
 
-from pipeline.guard.identifiers import held_by_key, holds_full_dates, identifier_columns, kind_by_content, kind_of_used
+from pipeline.guard.identifiers import (
+    _SHORT_NUMBER,
+    _serial_births,
+    held_by_key,
+    holds_full_dates,
+    identifier_columns,
+    kind_by_content,
+    kind_of_used,
+)
 
 SEGMENTS = [
     "Anterior tibial",
@@ -214,3 +222,22 @@ def test_a_column_of_200000_codes_is_judged_within_the_blink_of_an_eye(codes: li
         taken.append(time.perf_counter() - start)
     # 0.03 s on a quiet machine at the most; ten times that, so that a busy one does not fail.
     assert min(taken) < 0.3
+
+
+def test_a_short_number_that_is_passed_over_is_no_identifier_to_the_whole_guard() -> None:
+    draw = random.Random(7)  # noqa: S311
+    ways = (
+        lambda: f"{draw.randint(0, 9999)}",
+        lambda: f"{draw.randint(0, 9999):04}",
+        lambda: f"{draw.randint(1900, 1990)}",
+        lambda: f"{draw.randint(0, 999)}.{draw.randint(0, 999)}",
+        lambda: f" -{draw.randint(0, 999)},{draw.randint(0, 99)} ",
+        lambda: "",
+    )
+    for _ in range(60):
+        chosen = draw.sample(ways, 3)
+        values = pl.Series([draw.choice(chosen)() for _ in range(200)])
+        assert values.str.contains(_SHORT_NUMBER).all()
+        assert kind_by_content(values) is None and _serial_births(values) is None
+    for longer in ("19501231", "1950.12.31", "0612345678", "12345", "31.12.50", "M11AA", "x@y.org"):
+        assert not pl.Series([longer]).str.contains(_SHORT_NUMBER).any()

@@ -31,6 +31,8 @@ _POSTCODE = (
     r"(?i)^(?:[A-Z]{1,2}\d[A-Z\d]? ?\d[A-Z]{2}|[1-9]\d{3} ?[A-Z]{2}|[ABCEGHJ-NPRSTVXY]\d[A-Z][ -]?\d[A-Z]\d"
     r"|[ACDEFHKNPRTVWXY]\d[\dW] ?[AC-FHKNPRTV-Y\d]{4}|(?:[A-Z]{1,2}-)?\d{4,5},? \pL{2}[\pL .'\x{2019}/()-]+)$"
 )
+# What most columns beyond the dictionary hold, and none of the patterns here or of the national numbers takes: too few digits.
+_SHORT_NUMBER = r"^\s*(?:[+-]?(?:\d{1,3}(?:[.,]\d{1,3})?|\d{4})\s*)?$"
 _FIRST_BIRTH, _LATEST_BIRTH_IN_DOUBT = (
     1900,
     1990,
@@ -67,7 +69,10 @@ def identifier_columns(headers: Sequence[str], sample: pl.DataFrame, *, further:
     found: list[Finding] = []
     for name in sample.columns:
         position = int(name)
-        kind = kind_by_header(headers[position]) or kind_by_content(sample[name], names=not further)
+        kind = kind_by_header(headers[position])
+        if kind is None and _are_short_numbers(sample[name]):
+            continue
+        kind = kind or kind_by_content(sample[name], names=not further)
         if kind is None and not further:
             kind = _serial_births(sample[name])
         if kind is not None:
@@ -138,6 +143,13 @@ def kind_by_content(values: pl.Series, *, sentences: float = _SOME, names: bool 
     if _are_sentences(counts, rows, sentences):
         return SENTENCES
     return NAMES if names and holds_names(counts) else None
+
+
+def _are_short_numbers(values: pl.Series) -> bool:
+    """Whether there is nothing but numbers too short for an identifier: one look, where the whole guard takes ten."""
+    if values.len() and not values.head(1).str.contains(_SHORT_NUMBER).all():
+        return False
+    return values.str.contains(_SHORT_NUMBER).all()
 
 
 def _are_births(counts: pl.DataFrame, rows: int) -> bool:
