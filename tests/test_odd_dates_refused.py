@@ -1,11 +1,17 @@
 """Dates that would be read as other days without a sign of it: they stop the reading, and ask."""
 
 from collections.abc import Sequence
+from datetime import date
 
 import polars as pl
 import pytest
 
+from pipeline.case_tables import TABLES
+from pipeline.mapping import TableMapping
 from pipeline.reading.date_order import Dates, Found
+from pipeline.reading.manner import Evidence
+from pipeline.reading.translate import translate
+from pipeline.typed_values import settle
 
 
 def found(values: Sequence[str]) -> Found:
@@ -71,3 +77,14 @@ def test_midnights_of_another_zone_in_universal_time_are_told() -> None:
 )
 def test_moments_whose_day_is_right_pass(moments: list[str]) -> None:
     assert plain(moments) and not found(moments).fault
+
+
+def test_a_stated_year_day_month_reads_nothing_as_year_month_day() -> None:
+    table = next(t for t in TABLES if t.name == "procedures")
+    rows = pl.DataFrame(
+        {"row": [2, 3], "fault": [None, None], "0": ["2024-25-12", "2024-12-25"]}, schema_overrides={"fault": pl.String}
+    )
+    mapping = TableMapping(dates="%Y-%d-%m")
+    manner = Evidence(table, {"procedure_date": 0}, mapping).plain()
+    read = translate(table, rows, {"procedure_date": 0}, mapping, manner, typed_cells=False)
+    assert settle(table, read).rows["procedure_date"].to_list() == [date(2024, 12, 25), None]
