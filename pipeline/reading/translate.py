@@ -182,7 +182,8 @@ def _iso_date(value: pl.Expr, stated: str | None, found: Sequence[Way], *, epoch
     if stated is not None:
         # Of a pattern that looks like an ISO date and is none, '%Y-%d-%m', nothing is read as one.
         as_stated = _as_stated(value, stated).dt.strftime("%Y-%m-%d")
-        ways = [as_stated] if stated.startswith("%Y-%d") else [as_stated, iso]
+        otherwise = pl.when(value.str.contains(ISO_DATE)).then(value + UNSURE) if stated.startswith("%Y-%d") else iso
+        ways = [as_stated, otherwise]
     if epoch is not None:
         days = pl.when(value.str.contains(_SERIAL)).then(value).cast(pl.Float64, strict=False).floor().cast(pl.Int32)
         ways.append((pl.lit(epoch) + pl.duration(days=days)).dt.strftime("%Y-%m-%d"))
