@@ -100,13 +100,13 @@ def unpacked(data: bytes, *, name: str) -> bytes:
                 if data[position:].strip(b"\x00"):  # tapes and block devices pad with NULs; anything else is damage
                     raise zlib.error("something stands behind the end")
                 break
-            position = _member(view, position, out, name, len(data))
+            position = _member(view, position, out, name)
     except (zlib.error, EOFError):
         raise NeedsMending(f"{name}: damaged or cut short; pack it again, or copy it again") from None
     return out.getvalue()
 
 
-def _member(view: memoryview, position: int, out: io.BytesIO, name: str, packed: int) -> int:
+def _member(view: memoryview, position: int, out: io.BytesIO, name: str) -> int:
     """Unpacks the gzip member at `position` into `out`; gives the position behind it."""
     inflate = zlib.decompressobj(wbits=16 + zlib.MAX_WBITS)  # with gzip's header, length and checksum
     while not inflate.eof:
@@ -118,7 +118,8 @@ def _member(view: memoryview, position: int, out: io.BytesIO, name: str, packed:
             if not part:
                 raise EOFError
         out.write(inflate.decompress(part, _PART))
-        _refuse_too_large(name, out.tell(), packed)
+        # Held against what was unpacked so far, so that a trap is left before it fills the memory.
+        _refuse_too_large(name, out.tell(), position - len(inflate.unconsumed_tail))
     return position - len(inflate.unused_data) - len(inflate.unconsumed_tail)
 
 
