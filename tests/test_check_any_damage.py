@@ -115,6 +115,7 @@ def used_one_by_one(attempts: Sequence[Try]) -> list[str]:
             and other.attempt_no < one.attempt_no
             and other.crossed
             and other.stopped_because in ("crossed", None)
+            and other.rendezvous == "none"
             and in_order(other)
             for other in attempts
         )
