@@ -32,6 +32,8 @@ from pipeline.typed_values import Settled, joined, settle, settle_column, settle
 
 Part = TypeVar("Part")
 
+_SIDE_BY_SIDE = 5000  # rows from which on columns are typed side by side: below it threads cost more than they save (measured)
+
 
 @dataclass(frozen=True, slots=True)
 class SourceFile:
@@ -263,6 +265,8 @@ def _as_rows(opened: _Opened, block: pl.DataFrame, manner: Manner, key: bytes) -
             return done
         return replace(done, values=pseudonyms(done.values, column.name, key))
 
+    if block.height < _SIDE_BY_SIDE:
+        return settled_rows(block, list(map(settled, texts)))
     with ThreadPoolExecutor() as columns:
         return settled_rows(block, list(columns.map(settled, texts)))
 
