@@ -32,7 +32,7 @@ from pipeline.typed_values import Settled, joined, settle, settle_column, settle
 
 Part = TypeVar("Part")
 
-_SIDE_BY_SIDE = 5000  # rows from which on columns are typed side by side: below it threads cost more than they save (measured)
+_SIDE_BY_SIDE = 5000  # rows of a block from which on threads save more than they cost (measured)
 
 
 @dataclass(frozen=True, slots=True)
