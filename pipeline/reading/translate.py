@@ -24,6 +24,7 @@ from pipeline.typed_values import ISO_DATE
 # Words for "not recorded" that are met in any export, in lower case; common practice, no source. They hold for keys and
 # operators, too: a site whose operator signs as "NA" maps it to a code of its own.
 EMPTY_WORDS = ("na", "n/a", "n.a.", "null", "nan", ".", "-", "#n/a", "#nv", "#n/d", "#n/b")
+_LONGEST_EMPTY_WORD = max(map(len, EMPTY_WORDS))
 # What a spreadsheet shows of a formula that failed: in a key it must not become one.
 _FAILED = r"^#(REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|GETTING_DATA|WERT!|BEZUG!|ZAHL!|VALEUR!|VALOR!|VALORE!|RIF!|WAARDE!|VERW!)$"
 UNSURE = " ?"
@@ -88,8 +89,19 @@ def _constant(value: Constant | None, column: Column, fault: pl.Series) -> pl.Se
 def _written_value(written: pl.Series, codes: Mapping[str, str] | None, column: Column) -> pl.Expr:
     if codes is not None:
         return _coded(written, codes, column)
+    if column.type != "text":
+        return _cleaned(column.name)
+    if _are_plain_keys(written):
+        return pl.col(column.name)
     value = _cleaned(column.name)
-    return pl.when(~value.str.contains(_FAILED)).then(value) if column.type == "text" else value
+    return pl.when(~value.str.contains(_FAILED)).then(value)
+
+
+def _are_plain_keys(written: pl.Series) -> bool:
+    """Whether no value could be a word for "not recorded" or a failed formula: keys are many, and their words few."""
+    stripped = written.str.strip_chars()
+    short = (stripped.str.len_bytes() <= _LONGEST_EMPTY_WORD).any()
+    return not short and not stripped.str.starts_with("#").any()
 
 
 def _constant_text(value: Constant | None) -> str | None:
