@@ -179,7 +179,7 @@ ODD_TEXTS = st.one_of(
                 "1_000",
                 "½",
                 "٣",
-                "５",
+                "５",  # noqa: RUF001 - a full-width digit, on purpose
                 "12 mm",
                 ">200",
             ),
