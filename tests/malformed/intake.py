@@ -122,7 +122,8 @@ def _shown(cells: Cells, said: Sequence[str]) -> tuple[str, ...]:
     """The keys, and the values that only this export has, that stand in what is said; short ones stand in any sentence."""
     sound = sound_cells()
     usual = {value for rows in sound.values() for row in rows[1:] for value in row}
-    codes = {code for table in TABLES for column in table.columns for code in column.codes}
+    # A cell may hold what is a word of ours: a code, or a column's name in a table that was turned on its side.
+    codes = {word for table in TABLES for column in table.columns for word in (column.name, *column.codes)}
     values = {value for rows in cells.values() for row in rows[1:] for value in row} - usual - codes
     told = "\n".join(said)
     telling = {value.strip() for value in values if len(value.strip()) >= _TELLING} | keys_of(sound)

@@ -30,7 +30,7 @@ Each case is one small sound invented export (six tables, {rows} rows) with one 
 |---|---|
 {counts}
 
-Beside these, {short} random damages are tried in every run of the tests, and {long} before a release: bytes changed, cut out and put elsewhere in CSV,
+Beside these, {short} random damages, and then {long}, are tried before a release (`make validate`): bytes changed, cut out and put elsewhere in CSV,
 gzip, XLSX, Parquet, Stata, SPSS and SAS files, cells with any text, mapping files of any fragments, any separators and quotation marks.
 What holds for the cases must hold for them; a cell that was not touched keeps its value or is listed.
 
