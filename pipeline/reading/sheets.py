@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import logging
 import re
 import zipfile
 import zlib
@@ -20,6 +21,11 @@ from pipeline.reading.source import HEADER_WITHIN, SAMPLE_ROWS, Wanted
 from pipeline.reading.workbook_extent import opens, refuse_far_cells
 
 OLD_WORKBOOK = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # how an XLS begins, and any locked workbook
+
+# What the library finds odd in a workbook is its own affair: it would stand between our lines on the terminal.
+for _library in ("calamine", "fastexcel"):
+    logging.getLogger(_library).addHandler(logging.NullHandler())
+    logging.getLogger(_library).propagate = False
 
 # What a bare number in a date column counts from (ECMA-376 part 1, 18.17.4.1). The 1900 system takes 1900 for a leap year, so
 # that from 1 March 1900 on its day 0 is 30 December 1899; earlier days do not occur in an export.
