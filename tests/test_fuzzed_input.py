@@ -14,6 +14,7 @@ import resource
 import signal
 import zipfile
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from pathlib import Path
 from types import FrameType
 
 import polars as pl
@@ -26,7 +27,7 @@ from pipeline.faults import NeedsMending
 from pipeline.identity import key_text, pseudonyms
 from tests.malformed.built_typed_files import arrow, same_table, statistics
 from tests.malformed.built_workbooks import every_table, lesions_book, plain, rezipped
-from tests.malformed.changes import cell, data, line_before, mapping, text, written
+from tests.malformed.changes import cell, data, from_cells, line_before, mapping, text, written
 from tests.malformed.draft import Change, Draft, Stage
 from tests.malformed.fuzzing import (
     LONG,
@@ -52,6 +53,7 @@ SIZES = [
 ]
 LONGEST_SECONDS = 60  # for one example, on a busy machine; most take a third of a second
 MOST_MEMORY_KB = 1_500_000  # that all examples of a property may add
+FROZEN = Path(__file__).parent / "data" / "formats"  # files that no library of the project writes
 NAMES = tuple(each.name for each in TABLES)
 Done = Sequence[Damage | Moved | Cut]
 
@@ -372,12 +374,20 @@ def test_a_parquet_file_with_checksums_that_is_damaged_is_refused_or_read_to_the
 
 
 @pytest.mark.parametrize("examples", SIZES)
-def test_a_file_of_a_statistics_program_that_is_damaged_is_refused_or_counted(examples: Examples) -> None:
+def test_a_file_of_a_statistics_program_or_an_old_workbook_that_is_damaged_is_refused_or_counted(
+    examples: Examples,
+) -> None:
     # Such files have no checksums: a number that is another number by one bit is a number.
     def holds(suffix: str, done: Done) -> None:
-        taken_in(statistics("lesions", suffix, spoil=lambda content: damaged(content, done)))
+        if suffix in (".sav", ".zsav", ".dta", ".xpt"):
+            taken_in(statistics("lesions", suffix, spoil=lambda content: damaged(content, done)))
+        else:
+            content = damaged((FROZEN / suffix).read_bytes(), done)
+            taken_in(from_cells("lesions", f"lesions{Path(suffix).suffix}", lambda rows: content))
 
-    each(examples.statistics, st.sampled_from((".sav", ".zsav", ".dta", ".xpt")), flips())(holds)
+    made = (".sav", ".zsav", ".dta", ".xpt")
+    frozen = ("sas7bdat/lesions.sas7bdat", "sas7bdat_compressed/lesions.sas7bdat", "xls_1900/export.xls")
+    each(examples.statistics, st.sampled_from((*made, *frozen)), flips())(holds)
 
 
 def _files(change: Change) -> dict[str, bytes]:

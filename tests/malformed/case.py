@@ -37,17 +37,17 @@ class Case:
     @property
     def kind(self) -> str:
         """The outcome that is expected, in a word: the heaviest thing that happens."""
-        return kind_of(self.stops, self.aside, self.blanked, self.warned)
+        return kind_of(self.stops, self.aside, self.blanked, self.warned, tuple(self.untold))
 
 
-def kind_of(stops: Sequence[str], aside: Told, blanked: Told, warned: Told) -> str:
-    """An outcome in a word: the heaviest thing that happens."""
+def kind_of(stops: Sequence[str], aside: Told, blanked: Told, warned: Told, untold: Sequence[str]) -> str:
+    """An outcome in a few words: the heaviest thing that happens."""
     if stops:
         return "stops"
     for told, word in ((aside, "rows set aside"), (blanked, "values blanked"), (warned, "warned")):
         if told:
             return word
-    return "read right"
+    return "read as it stands" if untold else "read right"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,7 @@ NEEDED_OF_LESIONS = (
     "lesions.csv: no column procedure_id",
     "lesions.csv: no column segment",
 )
-LENGTH = "a column under a header that is not the dictionary's is not loaded, and a missing optional column is no fault"
-
+LENGTH = "a column that is not there under its name counts as not recorded, which the list of what is missing says"
 
 HEADERS = Family(
     "Headers",

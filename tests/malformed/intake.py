@@ -65,7 +65,7 @@ class Outcome:
     @property
     def kind(self) -> str:
         """The outcome in a word."""
-        return kind_of(self.stops, self.aside, self.blanked, self.warned)
+        return kind_of(self.stops, self.aside, self.blanked, self.warned, self.untold)
 
 
 @dataclass(frozen=True, slots=True)
