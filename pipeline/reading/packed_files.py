@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import lzma
 import zipfile
@@ -23,6 +24,10 @@ LARGEST = 16 * 1024**3  # bytes unpacked: beyond any export's table, and beyond 
 MOST_MEMBERS = 10_000
 _PART = 1024 * 1024
 _DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, OSError, ValueError, IndexError, RuntimeError)
+
+_whole: dict[
+    bytes, bool
+] = {}  # whether every part agrees with its checksum, by the hash of a workbook: it is opened once a sheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +93,26 @@ def refuse_trap(data: bytes, *, name: str) -> None:
         return  # whoever opens the workbook says so
     for unpacked_bytes, packed_bytes in parts:
         _refuse_too_large(name, unpacked_bytes, packed_bytes)
+
+
+def refuse_damaged(data: bytes, *, name: str) -> None:
+    """Raises NeedsMending when a part of a workbook does not agree with its checksum: one changed bit can be another value.
+
+    The library that reads workbooks does not look. What cannot be unpacked at all is left to whoever opens it. Call `refuse_trap` first.
+    """
+    if not data.startswith(b"PK"):
+        return
+    digest = hashlib.sha256(data).digest()
+    if digest not in _whole:
+        try:
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                _whole[digest] = archive.testzip() is None
+        except zlib.error:
+            _whole[digest] = False
+        except (*_DAMAGED, NotImplementedError):
+            return
+    if not _whole[digest]:
+        raise NeedsMending(f"{name}: damaged; save the workbook again, or copy it again")
 
 
 def unpacked(data: bytes, *, name: str) -> bytes:

@@ -16,7 +16,7 @@ import fastexcel
 import polars as pl
 
 from pipeline.faults import NeedsMending
-from pipeline.reading.packed_files import refuse_trap
+from pipeline.reading.packed_files import refuse_damaged, refuse_trap
 from pipeline.reading.source import HEADER_WITHIN, SAMPLE_ROWS, Wanted
 from pipeline.reading.workbook_extent import opens, refuse_far_cells
 
@@ -171,6 +171,7 @@ def _epoch(data: bytes) -> date | None:
 
 def _open(data: bytes, name: str) -> fastexcel.ExcelReader:
     refuse_trap(data, name=name)
+    refuse_damaged(data, name=name)
     try:
         if not data.startswith(OLD_WORKBOOK) or opens(data):
             return fastexcel.read_excel(data)
