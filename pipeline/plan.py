@@ -9,57 +9,44 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from pipeline.bands import OLDEST_AGE_YEARS
 from pipeline.faults import NeedsMending
 from pipeline.plan_faults import faults_in_words
+from pipeline.plan_parts import (
+    Bootstrap,
+    Eligibility,
+    Gates,
+    HiddenBias,
+    Imputation,
+    Looks,
+    Matching,
+    Method,
+    Part,
+    Population,
+    PrimaryMethod,
+    SelfCheck,
+    Truncation,
+)
 
 MOST_BAND_LIMIT = 1000.0  # longer than any artery of the leg
+METHODS: tuple[str, ...] = get_args(Method)
 
 
-class _Part(BaseModel):
-    # The docstring under a field is its description in the schema, and so in docs/plan_reference.md.
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, use_attribute_docstrings=True)
+def _by_name(table: dict[str, Any]) -> dict[str, Any]:
+    """The same table whatever the order of its lines: they are no choice."""
+    return dict(sorted(table.items()))
 
 
-class Eligibility(_Part):
-    """Which lesions are compared."""
-
-    first_date: date | None = None
-    """The first day of procedures that count, inclusive; without it from the start of the tables."""
-    last_date: date | None = None
-    """The last day of procedures that count, inclusive; without it to the end of the tables."""
-    segments: tuple[str, ...] = ()
-    """Only lesions in these segments; empty means all."""
+_Reasons = Annotated[dict[str, str], AfterValidator(_by_name)]
+_Points = Annotated[dict[str, float], AfterValidator(_by_name)]
 
 
-class Gates(_Part):
-    """Thresholds that withhold an estimate or put a caution beside it."""
-
-    caution_imbalance: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 0.1
-    """Standardized difference after weighting above which a caution is printed, in SD (Austin 2009)."""
-    largest_imbalance: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 0.25
-    """Standardized difference after weighting above which the estimate is withheld, in SD (Stuart 2010, after Rubin 2001)."""
-    fewest_in_arm: Annotated[int, Field(ge=2)] = 20
-    """Lesions that each approach must have at least (our choice; common practice, no source)."""
-    fewest_effective_in_arm: Annotated[float, Field(ge=1, allow_inf_nan=False)] = 10.0
-    """Kish's effective size that each approach must keep after weighting (our choice; common practice, no source)."""
-    sparse_cell: Annotated[float, Field(ge=1, allow_inf_nan=False)] = 5.0
-    """Effective count of events or non-events below which small-cell intervals replace Wald's (Cochran 1954)."""
-
-    @model_validator(mode="after")
-    def _caution_comes_first(self) -> Gates:
-        if self.caution_imbalance > self.largest_imbalance:
-            raise ValueError("caution_imbalance must not be above largest_imbalance")
-        return self
-
-
-class Plan(_Part):
+class Plan(Part):
     """The whole plan. Field names are the keys of the TOML file."""
 
     service: str = "The service"
@@ -70,10 +57,24 @@ class Plan(_Part):
     """The endpoint that the report leads with; one of `endpoints`."""
     endpoints: tuple[str, ...] = ("first_approach_crossed", "crossed_in_session")
     """What the approaches are compared on."""
+    margin_points: Annotated[float, Field(gt=0, lt=100)] = 5.0
+    """The smallest difference that matters, in percentage points (our choice, no source: a service should set its own)."""
+    margins: _Points = Field(default={})
+    """The smallest difference that matters where it is another for an endpoint, by endpoint, in percentage points."""
     adjust_for: tuple[str, ...] = ()
     """The adjustment set, by feature; empty means every feature that the features page lists as adjusted for."""
+    adjust_because: _Reasons = Field(default={})
+    """Why a feature is adjusted for, by feature, in a sentence; needed for one that the features page gives no reason to adjust for."""
     left_out: tuple[str, ...] = ()
     """Features whose balance is looked at though they are not adjusted for; empty means those that the features page lists."""
+    populations: tuple[Population, ...] = ("overlap", "all", "treated")
+    """The populations that the approaches are compared in."""
+    primary_population: Population = "overlap"
+    """The population that the report leads with; one of `populations`."""
+    methods: tuple[Method, ...] = ()
+    """The methods of adjustment set side by side; empty means all. The plain comparison and the primary method are always made."""
+    primary_method: PrimaryMethod = "doubly_robust"
+    """The method that the report leads with; the default was chosen by simulation (docs/methods.md)."""
     profiles: tuple[str, ...] = ()
     """The lesion profiles compared, by feature; empty means all of them."""
     length_bands_mm: tuple[float, ...] = (100.0, 200.0)
@@ -84,12 +85,26 @@ class Plan(_Part):
     """Level of every interval, as a fraction."""
     gates: Gates = Gates()
     """Thresholds that withhold an estimate or put a caution beside it."""
+    imputation: Imputation = Imputation()
+    """Multiple imputation of traits that are not recorded, and the table of what it would take to tip the answer."""
+    truncation: Truncation = Truncation()
+    """Where `truncated_weighting` cuts weights off; no other method cuts any."""
+    matching: Matching = Matching()
+    """How lesions started from below are matched with lesions started from above."""
+    bootstrap: Bootstrap = Bootstrap()
+    """The cluster bootstrap: an interval that does not rest on the formulas for the first one."""
+    hidden_bias: HiddenBias = HiddenBias()
+    """What is supposed of an unmeasured trait when the interval is widened for it."""
+    looks: Looks = Looks()
+    """Repeated looks: a report each quarter tests again, and the error is held over all of them."""
+    self_check: SelfCheck = SelfCheck()
+    """The run's check of itself: outcomes simulated from this service's own lesions, with a known effect."""
     smallest_count_shown: Annotated[int, Field(ge=2, le=50)] = 5
     """The smallest count that is printed: counts from 1 to one below it are hidden; 0 is shown."""
     withdrawn_rows: Literal["ask", "keep", "drop"] = "ask"
     """Rows that a new export no longer holds: keep (it holds only what is new), drop (it is the whole history), ask (stop and count them)."""
     seed: int = 20260101
-    """Seed of the draws for traits that are not recorded; another seed moves estimates by a little (docs/methods.md)."""
+    """The seed from which those of all random draws are made; another seed moves estimates by a little (docs/methods.md)."""
 
     @model_validator(mode="after")
     def _fields_agree(self) -> Plan:
@@ -108,17 +123,38 @@ class Plan(_Part):
                 yield f"{name} must be above 0, below {MOST_BAND_LIMIT:g} and of two decimals at most"
         if self.age_bands_years and self.age_bands_years[-1] > OLDEST_AGE_YEARS:
             yield f"age_bands_years must end at {OLDEST_AGE_YEARS} at the latest: older patients are one group"
-        for name in ("endpoints", "adjust_for", "left_out", "profiles"):
+        for name in ("endpoints", "adjust_for", "left_out", "populations", "methods", "profiles"):
             named = getattr(self, name)
             if len(set(named)) < len(named):
                 yield f"{name} names something twice"
         if self.primary_endpoint not in self.endpoints:
             yield "primary_endpoint must be one of endpoints"
+        if self.primary_population not in self.populations:
+            yield "primary_population must be one of populations"
+        for name, points in self.margins.items():
+            if not 0 < points < 100:
+                yield f"margins must be above 0 and below 100, in percentage points; that of {name} is not"
+        for name, reason in self.adjust_because.items():
+            if not reason.strip():
+                yield f"adjust_because gives no reason for {name}"
 
     @property
     def hash(self) -> str:
         """SHA-256 of the plan's content, 64 hex digits: two plans with the same choices have the same hash."""
         return hashlib.sha256(self.model_dump_json().encode()).hexdigest()
+
+    def margin(self, endpoint: str) -> float:
+        """The smallest difference that matters on this endpoint, as a fraction (0-1)."""
+        return self.margins.get(endpoint, self.margin_points) / 100
+
+    def compares_by(self, method: Method) -> bool:
+        """Whether the plan asks for this method; the plain comparison and the primary method are always asked for."""
+        return not self.methods or method in (*self.methods, "crude", self.primary_method)
+
+    def seed_for(self, purpose: str) -> int:
+        """The seed of one kind of draw (0 to 2^63 - 1), by its name: draws of different kinds do not go together."""
+        digest = hashlib.blake2b(f"{self.seed}|{purpose}".encode(), digest_size=8).digest()
+        return int.from_bytes(digest, "big") >> 1
 
 
 def load_plan(path: Path | None) -> Plan:
@@ -177,7 +213,7 @@ def _as_far_as_it_goes(content: dict[str, Any]) -> tuple[Plan, list[str]]:
 
 def _parts_of(content: Mapping[str, Any]) -> dict[str, Any]:
     """Sound fields as the plan holds them."""
-    inside: dict[str, type[_Part]] = {"eligibility": Eligibility, "gates": Gates}
+    inside = {name: type(field.default) for name, field in Plan.model_fields.items() if isinstance(field.default, Part)}
     return {name: inside[name].model_validate(part) if name in inside else part for name, part in content.items()}
 
 

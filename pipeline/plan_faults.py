@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from difflib import get_close_matches
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -57,7 +57,10 @@ def _model(model: type[BaseModel], place: Location) -> type[BaseModel]:
 
 
 def _field(model: type[BaseModel], place: Location) -> FieldInfo:
+    """The field at `place`; for a line of a table of one's own names, the field that is the table."""
     names = [part for part in place if isinstance(part, str)]
+    while names[-1] not in _model(model, names).model_fields:
+        names.pop()
     return _model(model, names).model_fields[names[-1]]
 
 
@@ -100,7 +103,10 @@ def _finite(field: FieldInfo, _: object) -> str:
 
 
 def _one_of(field: FieldInfo, _: object) -> str:
-    return "choose among " + ", ".join(f'"{choice}"' for choice in get_args(field.annotation))
+    choices = get_args(field.annotation)
+    if get_origin(field.annotation) is tuple:  # a list of choices
+        choices = get_args(choices[0])
+    return "choose among " + ", ".join(f'"{choice}"' for choice in choices)
 
 
 def _whole(_: FieldInfo, given: object) -> str:
@@ -120,7 +126,17 @@ def _text(_: FieldInfo, given: object) -> str:
 
 
 def _list(_: FieldInfo, given: object) -> str:
+    if isinstance(given, dict):
+        return "write a list of names in square brackets; reasons for them stand under [adjust_because]"
     return "write a list in square brackets, also for one thing or none"
+
+
+def _yes_or_no(_: FieldInfo, given: object) -> str:
+    return "write true or false" + (", without quotation marks" if isinstance(given, str) else "")
+
+
+def _table(_: FieldInfo, given: object) -> str:
+    return "write its name alone on a line in square brackets, and under it a line for each name"
 
 
 def _part(_: FieldInfo, given: object) -> str:
@@ -145,6 +161,8 @@ _SENTENCES: Mapping[str, Callable[[FieldInfo, object], str]] = {
     "date_type": _a_date,
     "date_from_datetime_inexact": _a_date,
     "tuple_type": _list,
+    "bool_type": _yes_or_no,
+    "dict_type": _table,
     "model_type": _part,
     "model_attributes_type": _part,
 }

@@ -16,8 +16,9 @@ from pipeline.profiles import PROFILES
 PAGE = Path(__file__).parent.parent / "docs" / "plan_reference.md"
 
 # How the schema's types are written in TOML.
-_TYPES = {"string": "text", "integer": "whole number", "number": "number"}
+_TYPES = {"string": "text", "integer": "whole number", "number": "number", "boolean": "true or false"}
 _LISTS = {"string": "list of texts", "integer": "list of whole numbers", "number": "list of numbers"}
+_TABLES = {"string": "table: `name = text`", "number": "table: `name = number`"}
 _LIMITS = {
     "minimum": "{:g} or more",
     "exclusiveMinimum": "above {:g}",
@@ -81,29 +82,43 @@ def _fields(properties: Mapping[str, Mapping[str, Any]]) -> str:
 
 def _type(field: Mapping[str, Any]) -> str:
     """The field's type as one writes it; a KeyError for a type that this page has no word for."""
-    if "anyOf" in field:
-        (kind,) = (choice for choice in field["anyOf"] if choice["type"] != "null")
-        return "date, unquoted" if kind.get("format") == "date" else _TYPES[kind["type"]]
-    return _LISTS[field["items"]["type"]] if field["type"] == "array" else _TYPES[field["type"]]
+    kind = _kind(field)
+    if kind["type"] == "array":
+        return _LISTS[kind["items"]["type"]]
+    if kind["type"] == "object":
+        return _TABLES[kind["additionalProperties"]["type"]]
+    return "date, unquoted" if kind.get("format") == "date" else _TYPES[kind["type"]]
+
+
+def _kind(field: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What a field holds when it holds something."""
+    if "anyOf" not in field:
+        return field
+    (kind,) = (choice for choice in field["anyOf"] if choice["type"] != "null")
+    found: Mapping[str, Any] = kind
+    return found
 
 
 def _limits(field: Mapping[str, Any]) -> str:
-    if "enum" in field:
-        return "one of " + ", ".join(f"`{json.dumps(choice)}`" for choice in field["enum"])
+    field = _kind(field)
+    choices = field.get("items", field).get("enum")
+    if choices is not None:
+        each = "each one of " if field["type"] == "array" else "one of "
+        return each + ", ".join(f"`{json.dumps(choice)}`" for choice in choices)
     return ", ".join(words.format(field[key]) for key, words in _LIMITS.items() if key in field)
 
 
 def _default(value: object) -> str:
     """The default as TOML writes it; TOML has no word for none."""
-    return "none" if value is None else f"`{json.dumps(value)}`"
+    return "none" if value is None or value == {} else f"`{json.dumps(value)}`"
 
 
 def _names() -> Iterator[str]:
-    yield f"- **Endpoints**: {_listed(e.name for e in ENDPOINTS if e.compared)}."
+    yield f"- **Endpoints**, for `endpoints`, `primary_endpoint` and `margins`: {_listed(e.name for e in ENDPOINTS if e.compared)}."
     yield f"- **Profiles**, by the feature that parts the lesions: {_listed(p.feature for p in PROFILES)}."
     yield f"- **Segments**: {_listed(table('lesions').column('segment').codes)}."
     yield (
-        f"- **Features**, for `adjust_for` and `left_out`: {_listed(f.name for f in FEATURES)}."
+        f"- **Features**, for `adjust_for`, `adjust_because`, `left_out` and `tipping_feature`: {_listed(f.name for f in FEATURES)}."
         " What each is, and which are adjusted for by default: [Features](features.md)."
     )
 
