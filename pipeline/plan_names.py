@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pipeline.case_tables import table
+from pipeline.causal_paths import refused
 from pipeline.endpoints import ENDPOINTS
 from pipeline.faults import NeedsMending
-from pipeline.features import FEATURES
+from pipeline.features import FEATURES, feature
 from pipeline.plan import Plan, read_plan
 from pipeline.profiles import PROFILES
+
+FEATURE_NAMES = tuple(f.name for f in FEATURES)
 
 
 def load_checked_plan(path: Path | None) -> Plan:
@@ -33,18 +36,64 @@ def check_names(plan: Plan) -> None:
 
 
 def _name_faults(plan: Plan) -> list[str]:
-    features = tuple(f.name for f in FEATURES)
-    wanted = plan.eligibility
+    wanted, tipping = plan.eligibility, plan.imputation.tipping_feature
     faults = [
-        *_unknown("adjust_for", "a feature", plan.adjust_for, features),
-        *_unknown("left_out", "a feature", plan.left_out, features),
+        *_not_features("adjust_for", plan.adjust_for, "adjusting for it"),
+        *_without_reason(plan),
+        *_not_features("left_out", plan.left_out, None),
         *_unknown("endpoints", "an endpoint", plan.endpoints, (e.name for e in ENDPOINTS if e.compared)),
-        *_unknown("profiles", "a lesion profile", plan.profiles, (p.feature for p in PROFILES)),
+        *_unknown("margins", "one of endpoints", plan.margins, plan.endpoints),
+        *_unlike_profiles(plan),
+        *_not_features("imputation.tipping_feature", (tipping,) if tipping else (), "imputing it"),
         *_unknown("eligibility.segments", "a segment", wanted.segments, table("lesions").column("segment").codes),
     ]
     if wanted.first_date is not None and wanted.last_date is not None and wanted.first_date > wanted.last_date:
         faults.append("eligibility: first_date is after last_date; put the earlier date first")
     return faults
+
+
+def _not_features(field: str, names: Iterable[str], doing: str | None) -> Iterator[str]:
+    """A line for each name that is no feature: why it is refused where it stands after the first puncture, else what there is.
+
+    `doing`: what the plan would do with it ("adjusting for it"), None for looking at its balance.
+    """
+    for name in names:
+        found = refused(name)
+        if found is not None:
+            yield f"{field}: {found.told_of_balance(name) if doing is None else found.told(name, doing)}"
+        else:
+            yield from _unknown(field, "a feature", (name,), FEATURE_NAMES)
+
+
+def _unlike_profiles(plan: Plan) -> Iterator[str]:
+    for name in plan.profiles:
+        found = refused(name)
+        if found is not None:
+            yield f"profiles: {found.told(name, 'comparing within its levels')}"
+        else:
+            yield from _unknown("profiles", "a lesion profile", (name,), (p.feature for p in PROFILES))
+
+
+def _without_reason(plan: Plan) -> Iterator[str]:
+    """A line for each feature without a reason to adjust for it, and for each reason without its feature."""
+    known = [name for name in plan.adjust_for if name in FEATURE_NAMES]
+    for name in known:
+        why_not = feature(name).not_adjusted_because
+        if why_not is not None and name not in plan.adjust_because:
+            yield (
+                f"adjust_for: {name!r} is not adjusted for by default ({why_not[0].lower()}{why_not[1:].rstrip('.')}); "
+                "give your reason under [adjust_because], or take it out"
+            )
+    default = [f.name for f in FEATURES if f.adjust_because is not None]
+    adjusted = plan.adjust_for or default
+    for name in plan.adjust_because:
+        if name in adjusted:
+            continue
+        if name in FEATURE_NAMES:
+            where = "add it to adjust_for" if plan.adjust_for else "name it, and all others, in adjust_for"
+            yield f"adjust_because: {name!r} is not adjusted for; {where}, or take the reason out"
+        else:
+            yield from _not_features("adjust_because", (name,), "adjusting for it")
 
 
 def _unknown(field: str, what: str, names: Iterable[str], known: Iterable[str]) -> list[str]:

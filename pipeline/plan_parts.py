@@ -133,7 +133,7 @@ class HiddenBias(Part):
 class Looks(Part):
     """Repeated looks: a report each quarter tests again, and the error is held over all of them."""
 
-    earlier: Annotated[int, Field(ge=0, le=1_000)] | None = None
+    earlier: Annotated[int | None, Field(ge=0, le=1_000)] = None
     """Looks before this one; without it one for each earlier delivery kept in the folder of the outputs."""
     planned: Annotated[int, Field(ge=1, le=1_000)] = 12
     """Looks planned in all, this and earlier ones included; 12 are three years of quarters (our choice, no source)."""

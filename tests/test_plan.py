@@ -8,7 +8,7 @@ import pytest
 from pydantic import ValidationError
 
 from pipeline.faults import NeedsMending
-from pipeline.plan import Plan
+from pipeline.plan import METHODS, Plan
 from pipeline.plan_names import load_checked_plan
 from pipeline.plan_page import plan_page
 
@@ -32,6 +32,28 @@ from pipeline.plan_page import plan_page
         ("smallest_count_shown", 1),
         ("gates", {"caution_imbalance": 0.3, "largest_imbalance": 0.2}),
         ("gates", {"largest_imbalance": float("inf")}),
+        ("gates", {"largest_variance_ratio": 1.0}),
+        ("populations", ("overlap", "overlap")),
+        ("populations", ("all",)),  # the primary one is not among them
+        ("methods", ("magic",)),
+        ("methods", ("matching", "matching")),
+        ("primary_method", "crude"),
+        ("margins", {"first_approach_crossed": 0.0}),
+        ("margins", {"first_approach_crossed": float("nan")}),
+        ("margin_points", 100.0),
+        ("adjust_because", {"smoking": " "}),
+        ("imputation", {"datasets": 1}),
+        ("imputation", {"tipping_deltas": ()}),
+        ("imputation", {"tipping_deltas": (0.5, 0.0)}),
+        ("imputation", {"tipping_deltas": (float("nan"),)}),
+        ("truncation", {"lower_quantile": 0.5}),
+        ("matching", {"ratio": 0}),
+        ("matching", {"replacement": 1}),
+        ("bootstrap", {"replicates": -1}),
+        ("hidden_bias", {"strength": -0.1}),
+        ("looks", {"method": "none"}),
+        ("looks", {"earlier": -1}),
+        ("self_check", {"lowest_coverage": 1.0}),
     ],
 )
 def test_a_plan_that_cannot_be_meant_is_refused(field: str, value: object) -> None:
@@ -43,6 +65,33 @@ def test_two_plans_with_the_same_choices_have_the_same_hash_and_another_choice_a
     assert Plan().hash == Plan(level=0.95).hash
     assert Plan().hash != Plan(level=0.9).hash
     assert Plan().hash != Plan(seed=1).hash
+
+
+def test_the_order_of_reasons_and_margins_is_no_choice_and_that_of_the_adjustment_set_is() -> None:
+    one, other = {"sex": "A.", "renal": "B."}, {"renal": "B.", "sex": "A."}
+    assert Plan(adjust_because=one).hash == Plan(adjust_because=other).hash
+    assert Plan(adjust_for=("sex", "renal")).hash != Plan(adjust_for=("renal", "sex")).hash
+
+
+def test_a_margin_is_the_endpoints_own_or_else_the_one_for_all_as_a_fraction() -> None:
+    plan = Plan(margin_points=4.0, margins={"crossed_in_session": 3.0})
+    assert (plan.margin("first_approach_crossed"), plan.margin("crossed_in_session")) == (0.04, 0.03)
+
+
+def test_the_plain_comparison_and_the_primary_method_are_made_whatever_methods_are_named() -> None:
+    assert all(Plan().compares_by(method) for method in METHODS)
+    chosen = Plan(methods=("matching",), primary_method="weighting")
+    assert [method for method in METHODS if chosen.compares_by(method)] == ["crude", "weighting", "matching"]
+
+
+def test_draws_of_different_kinds_have_different_seeds_that_follow_from_the_plans() -> None:
+    assert Plan().seed_for("bootstrap") == Plan().seed_for("bootstrap")
+    assert len({Plan(seed=seed).seed_for(kind) for seed in (1, 2) for kind in ("bootstrap", "imputation")}) == 4
+
+
+def test_a_plan_kept_as_json_is_read_again_as_the_same_plan() -> None:
+    plan = Plan(adjust_because={"sex": "A."}, margins={"crossed_in_session": 3.0}, matching={"replacement": True})
+    assert Plan.model_validate_json(plan.model_dump_json()) == plan
 
 
 def faults(folder: Path, toml: str) -> list[str]:
@@ -83,6 +132,38 @@ def faults(folder: Path, toml: str) -> list[str]:
         ("gates = 5", "gates: write its name alone on a line in square brackets, and its fields on the lines below"),
         ("age_bands_years = []", "plan: age_bands_years must rise and hold at least one limit"),
         ("[gates]\ncaution_imbalance = 0.5", "gates: caution_imbalance must not be above largest_imbalance"),
+        ('methods = ["magic"]', 'methods: item 1: choose among ' + ", ".join(f'"{method}"' for method in METHODS)),
+        ('populations = ["everyone"]', 'populations: item 1: choose among "overlap", "all", "treated"'),
+        ('primary_population = "all"\npopulations = ["treated"]', "plan: primary_population must be one of populations"),
+        ('[matching]\nreplacement = "yes"', "matching.replacement: write true or false, without quotation marks"),
+        ("[matching]\nreplacement = 1", "matching.replacement: write true or false"),
+        ("[looks]\nearlier = 2.5", "looks.earlier: write a whole number"),
+        ("[looks]\nearlier = -1", "looks.earlier: must be 0 or more and 1000 or less"),
+        ("[matching]\ndatasets = 5", "matching.datasets: no such field here; it stands under the line [imputation]"),
+        ("margins = 5", "margins: write its name alone on a line in square brackets, and under it a line for each name"),
+        ("[margins]\ncrossed_in_session = 0", "plan: margins must be above 0 and below 100, in percentage points; that of crossed_in_session is not"),
+        ('[margins]\ncrossed_in_session = "3"', "margins.crossed_in_session: write a number without quotation marks, as in 0.5"),
+        ("[margins]\nhealed = 3", "margins: 'healed' is not one of endpoints; choose among first_approach_crossed, crossed_in_session"),
+        ('[adjust_for]\nsex = "Ours."', "adjust_for: write a list of names in square brackets; reasons for them stand under [adjust_because]"),
+        ("[adjust_because]\nsex = 5", "adjust_because.sex: write a text in quotation marks"),
+        ('[adjust_because]\nsex = ""', "plan: adjust_because gives no reason for sex"),
+        ('[adjust_because]\nsmoking = "Ours."', "adjust_because: 'smoking' is not adjusted for; name it, and all others, in adjust_for, or take the reason out"),
+        ('adjust_for = ["sex"]\n[adjust_because]\nrenal = "Ours."', "adjust_because: 'renal' is not adjusted for; add it to adjust_for, or take the reason out"),
+        (
+            'adjust_for = ["sex", "below_knee"]',
+            "adjust_for: 'below_knee' is not adjusted for by default (it follows from the segment, which is adjusted for); "
+            "give your reason under [adjust_because], or take it out",
+        ),
+        (
+            'left_out = ["complications"]',
+            "left_out: 'complications' is a collider: a complication follows from the approach and from how hard the lesion turned out to be; "
+            "a fair comparison is not balanced in it (Hernán & Robins, What If, ch. 18; VanderWeele 2019); take it out",
+        ),
+        (
+            'profiles = ["plane"]',
+            "profiles: 'plane' is a mediator: it is set after the first puncture, by the approach, and decides whether the wire crosses; comparing "
+            "within its levels takes away part of the effect that is asked for (Hernán & Robins, What If, ch. 18; VanderWeele 2019); take it out",
+        ),
     ],
 )  # fmt: skip
 def test_each_mistake_in_a_plan_is_told_with_what_to_write(tmp_path: Path, toml: str, told: str) -> None:
