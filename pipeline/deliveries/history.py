@@ -84,6 +84,16 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
+class PastRun:
+    """A run as its plan is looked at later: on which delivery, received when, by which plan (as JSON) and release."""
+
+    delivery: int
+    received: date
+    plan: str
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
 class Missing:
     """Rows of a delivery that a new export does not hold: `tables` as they would be read again, `keys` each of them once.
 
@@ -125,6 +135,18 @@ def load_last_run(path: Path, number: int) -> Run:
     """The last run on delivery `number`."""
     with reading(path) as connection:
         return Run(*_of(connection, "runs", number)[-1])
+
+
+def load_runs(path: Path) -> tuple[PastRun, ...]:
+    """Every run in the history at `path`, first to last; none when there is no file, or no history in it."""
+    if not load_deliveries(path):
+        return ()
+    with reading(path) as connection:
+        rows = connection.sql(
+            "SELECT delivery, received, plan, history.runs.version FROM history.runs JOIN history.deliveries USING (delivery) "
+            "ORDER BY delivery, history.runs.rowid"
+        ).fetchall()
+    return tuple(PastRun(*row) for row in rows)
 
 
 def load_missing(path: Path, number: int, export: Mapping[str, TableRows]) -> Missing:
