@@ -57,7 +57,9 @@ class RobustVariance:
 def whitened_logistic(design: Floats, outcome: Floats, probability: Floats, information: Floats) -> WhitenedFit:
     """A logistic fit's last step. `design` (p, n), `outcome` and fitted `probability` (n,), `information` (p, p)."""
     root = np.sqrt(np.maximum(probability * (1.0 - probability), np.finfo(float).tiny))
-    return WhitenedFit(design * root, (outcome - probability) / root, np.linalg.inv(information))
+    return WhitenedFit(
+        design * root, (outcome - probability) / root, np.asarray(np.linalg.inv(information), dtype=np.float64)
+    )
 
 
 def cluster_covariance(fit: WhitenedFit, cluster: Integers, correction: Correction = "CR0") -> Floats:
@@ -80,7 +82,7 @@ def bias_reduced(fit: WhitenedFit, cluster: Integers, contrast: Floats) -> Robus
     None when the clusters leave nothing to reckon it from: fewer than two, or one that fits some of the contrast by itself (all retrograde lesions are one
     operator's), so that how it varies between clusters cannot be seen. Time grows with n p^2.
     """
-    root = np.linalg.cholesky(fit.bread)
+    root = np.asarray(np.linalg.cholesky(fit.bread), dtype=np.float64)
     along = root.T @ contrast
     variance = trace = squares = crossed = lost = 0.0
     shared = np.zeros((len(along), len(along)))
@@ -133,7 +135,8 @@ def two_way_bias_reduced(
 
 def crossing(first: Integers, second: Integers) -> Integers:
     """Number (n,) of the pair of clusters that each row is in."""
-    return np.unique(first * (int(second.max()) + 1) + second, return_inverse=True)[1].astype(np.int64)
+    pair = first * (int(second.max()) + 1) + second
+    return np.asarray(np.unique(pair, return_inverse=True)[1], dtype=np.int64)
 
 
 def _sums(fit: WhitenedFit, cluster: Integers) -> Floats:
