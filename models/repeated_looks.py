@@ -38,11 +38,14 @@ LookMethod = Literal["open_ended", "obrien_fleming", "pocock", "confidence_seque
 LookVerdict = Literal["favors retrograde", "favors antegrade", "no clear difference"]
 
 RECOMMENDED: LookMethod = "open_ended"
-FIRST_EFFECTIVE_N = 20.0  # effective patients of the smaller arm; by simulation, tests/validation/looks.py
+FIRST_EFFECTIVE_N = 10.0  # effective patients of the smaller arm; as the gate on effective size. Fewer held too (tests/validation/looks.py)
 # Lesions that grew by less are the same data again: a look at them costs nothing.
 SMALLEST_GROWTH = 0.002
 # 1 / variance is itself estimated and may fall although lesions came in. It is taken to grow by at least this share of the lesions' growth.
 LEAST_GAIN = 0.5
+# Where no number of lesions is planned: the first look's, times this. Our choice: of multiples from 1 to 12, critical values stay between
+# 2.4 and 3.0 over twelve looks both for a service that starts from nothing and for one whose first report holds three years.
+PLANNED_PER_FIRST = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,8 @@ class Look:
     """One report's estimate on the data up to then.
 
     `n`: lesions so far. `effective_n`: Kish's size of the smaller arm in patients (`models.weights.effective_clusters`).
-    `estimate` and `standard_error` on a scale where the interval is symmetric (a risk difference, a log ratio), None when withheld.
+    `estimate` and `standard_error` on a scale where the interval is symmetric (a risk difference, a log ratio). Both None when the
+    estimate was withheld; `estimate` alone None for a look that was made but of which only the size is known (`looks_made_before`).
     `degrees_of_freedom` of the report's own interval: infinite for a normal one, Barnard & Rubin's after multiple imputation.
     """
 
@@ -85,7 +89,7 @@ class LookInterval:
 def valid_over_looks(
     looks: Sequence[Look],
     level: float,
-    planned_n: int,
+    planned_n: int | None = None,
     method: LookMethod = RECOMMENDED,
     *,
     positive_favors: Literal["retrograde", "antegrade"] = "retrograde",
@@ -94,16 +98,17 @@ def valid_over_looks(
     """Both intervals and verdicts for each of `looks`, in the order in which they were made (the last is today's).
 
     `level` (0.95 ...) is shared by all looks. `planned_n` lesions: where the confidence sequence is tightest and the clock of the spending
-    schedules stands at 1; to be set before results are seen. `positive_favors`: the approach that a positive estimate speaks for (antegrade
+    schedules stands at 1; to be set before results are seen; None for `PLANNED_PER_FIRST` times the first look's. `positive_favors`: the approach that a positive estimate speaks for (antegrade
     for a complication). A look whose estimate was withheld, or with fewer than `first_effective_n` effective patients in an arm,
     claims nothing and uses up nothing. Adding a look changes none of the earlier ones. ValueError if level or planned_n is out of range.
     """
-    if not 0.0 < level < 1.0 or planned_n <= 0:
+    if not 0.0 < level < 1.0 or (planned_n is not None and planned_n <= 0):
         raise ValueError("level lies between 0 and 1 and planned_n above 0")
     alpha = 1.0 - level
     refusals = [_refusal(look, first_effective_n) for look in looks]
     counted = [look for look, refusal in zip(looks, refusals, strict=True) if refusal is None]
-    values = iter(_critical_values(counted, alpha, planned_n, method))
+    planned = float(planned_n or PLANNED_PER_FIRST * (counted[0].n if counted else 1))
+    values = iter(_critical_values(counted, alpha, planned, method))
     made: list[LookInterval] = []
     furthest = 0
     for look, refusal in zip(looks, refusals, strict=True):
@@ -111,9 +116,24 @@ def valid_over_looks(
         furthest = max(furthest, look.n if refusal is None else 0)
         used = None if method == "confidence_sequence" else 0.0
         if method != "confidence_sequence" and furthest:
-            used = spent(method, alpha, furthest / planned_n)
+            used = spent(method, alpha, furthest / planned)
         made.append(_interval(look, refusal, critical, used, level, positive_favors))
     return tuple(made)
+
+
+def looks_made_before(today: Look, sizes: Sequence[int]) -> tuple[Look, ...]:
+    """Earlier looks of which only the lesions then are known: their standard errors and effective sizes are scaled from today's.
+
+    Enough for today's interval, whose critical value depends on when looks were made and not on what they showed. `sizes` in order; only
+    those below today's are used (a size as large is today's data). ValueError if today has no standard error.
+    """
+    if today.standard_error is None:
+        raise ValueError("today's look has no standard error to scale from")
+    return tuple(
+        Look(n, today.effective_n * n / today.n, None, today.standard_error * sqrt(today.n / n))
+        for n in sizes
+        if 0 < n < today.n
+    )
 
 
 def mixture_critical_value(n: float, planned_n: float, alpha: float) -> float:
@@ -127,7 +147,7 @@ def _best_mixture(alpha: float) -> float:
     return float(-lambertw(-(alpha**2) * exp(-1.0), -1).real) - 1.0
 
 
-def _critical_values(looks: Sequence[Look], alpha: float, planned_n: int, method: LookMethod) -> list[float]:
+def _critical_values(looks: Sequence[Look], alpha: float, planned_n: float, method: LookMethod) -> list[float]:
     if method == "confidence_sequence":
         return [mixture_critical_value(look.n, planned_n, alpha) for look in looks]
     information: list[float] = []
@@ -148,14 +168,12 @@ def _critical_values(looks: Sequence[Look], alpha: float, planned_n: int, method
 
 
 def _refusal(look: Look, first_effective_n: float) -> str | None:
-    if look.estimate is None or look.standard_error is None:
+    if look.standard_error is None:
         return "There was no estimate at this look."
-    if not (isfinite(look.estimate) and isfinite(look.standard_error) and look.standard_error > 0.0):
+    if not (isfinite(look.estimate or 0.0) and isfinite(look.standard_error) and look.standard_error > 0.0):
         return "The estimate at this look has no usable standard error."
     if look.effective_n < first_effective_n:
-        return (
-            f"Too early: the smaller arm counts for {look.effective_n:.0f} patients, and looks begin at {first_effective_n:.0f}."
-        )
+        return f"Too early: the smaller arm counts for {look.effective_n:.0f} patients, and looks begin at {first_effective_n:.0f}."
     return None
 
 
@@ -168,6 +186,8 @@ def _interval(
     positive_favors: Literal["retrograde", "antegrade"],
 ) -> LookInterval:
     fixed_half = half = lasting = None
+    if refusal is None and look.estimate is None:
+        refusal = "Of this earlier look only the size is known."
     if look.estimate is not None and look.standard_error is not None and isfinite(look.standard_error):
         fixed_half = student(z_value(level), look.degrees_of_freedom) * look.standard_error
         if critical is not None:
@@ -197,7 +217,7 @@ def student(critical: float, degrees_of_freedom: float) -> float:
     """The t quantile with the tail probability that `critical` (> 0) has under the normal; `critical` itself for infinite degrees."""
     if not isfinite(degrees_of_freedom):
         return critical
-    return float(-stdtrit(degrees_of_freedom, ndtr(-critical)))
+    return float(-stdtrit(degrees_of_freedom, float(ndtr(-critical))))
 
 
 def _limits(estimate: float | None, half: float | None) -> tuple[float | None, float | None]:

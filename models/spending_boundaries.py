@@ -110,13 +110,10 @@ def _critical(density: _Density | None, information: float, spend: float) -> flo
 
 def _first_crossing(density: _Density | None, information: float, critical: float, drift: float) -> float:
     edge = critical * sqrt(information)
-    if density is None:
-        mean, spread = drift * information, sqrt(information)
-        return float(ndtr((-edge - mean) / spread) + ndtr((mean - edge) / spread))
-    gained = information - density.information
-    spread = sqrt(gained)
-    mean = density.at + drift * gained
-    return float(density.mass @ (ndtr((-edge - mean) / spread) + ndtr((mean - edge) / spread)))
+    gained = information - (0.0 if density is None else density.information)
+    before, mass = (np.zeros(1), np.ones(1)) if density is None else (density.at, density.mass)
+    mean, spread = before + drift * gained, sqrt(gained)
+    return float(mass @ (ndtr((-edge - mean) / spread) + ndtr((mean - edge) / spread)))
 
 
 def _carried(density: _Density | None, information: float, critical: float, drift: float = 0.0) -> _Density:

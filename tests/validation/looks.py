@@ -1,10 +1,10 @@
 """How often a service without a true difference claims one in some quarter, and what is paid for never doing so.
 
-    python -m tests.validation.looks            # the table of docs/methods.md, about four minutes
+    python -m tests.validation.looks                      # the tables of docs/methods.md, some four minutes
     python -m tests.validation.looks --services 200
 
-Two processes: `normal_process`, estimates drawn from the canonical joint distribution, with standard errors known or estimated from few;
-and `growing_services`, real estimates on an invented service's growing data, in which patients come back in later quarters.
+Two processes: `normal_process`, estimates drawn from the canonical joint distribution, with standard errors known or estimated from few
+patients; and `growing_services`, real estimates on an invented service's growing data, in which patients come back in later quarters.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.comparison import weighted_risks
-from models.logistic import expit, fit_logistic
+from models.logistic import expit
 from models.propensity import Design, Term, fit_score
 from models.repeated_looks import Look, LookInterval, LookMethod, valid_over_looks
 from models.weights import balancing_weights, effective_clusters
@@ -65,17 +65,21 @@ def normal_process(
         values[1] += effect
         for k in range(1, looks + 1):
             seen = values[:, : k * each]
-            variance = 2.0 / seen.shape[1] if patients is None else float(seen.var(axis=1, ddof=1).sum()) / seen.shape[1]
-            df = float("inf")
-            made.append(
-                Look(2 * k * each, float(k * each), float(seen[1].mean() - seen[0].mean()), sqrt(variance), df)
+            variance = (
+                2.0 / seen.shape[1] if patients is None else float(seen.var(axis=1, ddof=1).sum()) / seen.shape[1]
             )
+            counts_for = np.inf if patients is None else float(k * each)
+            made.append(Look(2 * k * each, counts_for, float(seen[1].mean() - seen[0].mean()), sqrt(variance)))
         yield made
 
 
-def overlap_weighting(x: Floats, treated: Floats, outcome: Floats, cluster: Integers) -> tuple[float, float, float] | None:
+def overlap_weighting(
+    x: Floats, treated: Floats, outcome: Floats, cluster: Integers
+) -> tuple[float, float, float] | None:
     """The overlap difference by a logistic score, its standard error and the smaller arm's effective patients."""
-    design = Design(tuple(Term(f"x{j}", f"x{j}", f"x{j}") for j in range(len(x) + 1)), np.vstack([np.ones(x.shape[1]), x]), ())
+    design = Design(
+        tuple(Term(f"x{j}", f"x{j}", f"x{j}") for j in range(len(x) + 1)), np.vstack([np.ones(x.shape[1]), x]), ()
+    )
     score = fit_score(design, treated)
     if score.fit.failed_because is not None:
         return None
@@ -106,12 +110,9 @@ def growing_services(
     for _ in range(services):
         n = looks * per_quarter
         patients = round(n / 1.5)
-        when = np.sort(rng.integers(0, n, size=n))
         first = np.arange(patients)
         owner = np.concatenate([first, rng.choice(first, size=n - patients, replace=False)])
-        order = rng.permutation(n)  # any lesion may fall in any quarter
-        owner = owner[order]
-        _, cluster = np.unique(owner, return_inverse=True)
+        owner = rng.permutation(owner)  # any lesion may fall in any quarter
         frail = rng.normal(size=patients)
         x = rng.normal(size=(3, n)) * sqrt(0.7) + sqrt(0.3) * rng.normal(size=(3, patients))[:, owner]
         hard = 0.8 * x[0] + 0.5 * x[1] - 0.3 * x[2]
@@ -119,17 +120,20 @@ def growing_services(
         risk = expit(0.6 - 0.8 * hard + 0.7 * frail[owner] + effect * treated)
         outcome = (rng.random(n) < risk).astype(np.float64)
         made: list[Look] = []
-        del when
         for k in range(1, looks + 1):
             m = k * per_quarter
-            _, own = np.unique(cluster[:m], return_inverse=True)
+            _, own = np.unique(owner[:m], return_inverse=True)
             found = estimator(x[:, :m], treated[:m], outcome[:m], own)
             made.append(Look(m, 0.0, None, None) if found is None else Look(m, found[2], found[0], found[1]))
         yield made
 
 
 def claims(
-    histories: Sequence[Sequence[Look]], method: LookMethod | None, planned_n: int, truth: float = 0.0, first_effective_n: float | None = None
+    histories: Sequence[Sequence[Look]],
+    method: LookMethod | None,
+    planned_n: int,
+    truth: float = 0.0,
+    first_effective_n: float | None = None,
 ) -> Claims:
     """What `method` claims over `histories`; None for the fixed-look interval at every look."""
     ever = np.zeros(len(histories[0]))
@@ -157,3 +161,93 @@ def _shown(look: LookInterval, *, fixed: bool) -> tuple[float | None, float | No
     if fixed:
         return look.fixed_lower, look.fixed_upper
     return look.lower, look.upper
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One table: how the looks come about, and where the clock stands at 1."""
+
+    name: str
+    histories: Callable[[int], Iterator[list[Look]]]
+    planned_n: int
+    looks: int
+    share: float = 1.0  # of the services asked for
+
+
+SETTINGS = (
+    Setting("canonical, no effect", lambda s: normal_process(s, QUARTERS, 1), 1488, QUARTERS),
+    Setting("canonical, no effect, 40 looks", lambda s: normal_process(s, 40, 2), 1488, 40, 0.125),
+    Setting(
+        "canonical, effect a single look finds in 80 %",
+        lambda s: normal_process(s, QUARTERS, 3, effect=_found_in_80()),
+        1488,
+        QUARTERS,
+    ),
+    Setting("5 patients an arm a look, no effect", lambda s: normal_process(s, QUARTERS, 4, patients=5), 120, QUARTERS),
+    Setting("services of 1,500 lesions, no effect", lambda s: growing_services(s, QUARTERS, 5), 1500, QUARTERS),
+    Setting(
+        "services of 1,500 lesions, effect",
+        lambda s: growing_services(s, QUARTERS, 6, effect=0.45),
+        1500,
+        QUARTERS,
+        0.5,
+    ),
+    Setting(
+        "services of 300 lesions, no effect",
+        lambda s: growing_services(s, QUARTERS, 7, per_quarter=25),
+        300,
+        QUARTERS,
+        0.5,
+    ),
+    Setting(
+        "services of 300 lesions, 12 % from below, no effect",
+        lambda s: growing_services(s, QUARTERS, 8, per_quarter=25, retrograde=0.12),
+        300,
+        QUARTERS,
+        0.5,
+    ),
+)
+
+
+def _found_in_80() -> float:
+    """The difference of two means that a two-sided 5 % test at the last of twelve looks finds with 80 % power."""
+    return (1.959964 + 0.841621) * sqrt(2.0 / (QUARTERS * (PER_QUARTER // 2)))
+
+
+def table(setting: Setting, services: int) -> str:
+    """The setting's rows: share with a claim by looks 1, 4, 12 and the last, and the half-width relative to the fixed interval's."""
+    histories = list(setting.histories(max(50, round(services * setting.share))))
+    fixed = claims(histories, None, setting.planned_n)
+    shown = sorted({1, 2, 4, QUARTERS, setting.looks})
+    lines = [
+        f"\n{setting.name} ({len(histories):,} services)\n",
+        "| method | "
+        + " | ".join(f"claim by look {k}" for k in shown)
+        + " | "
+        + " | ".join(f"width at {k}" for k in shown)
+        + " |",
+        "|---|" + "---:|" * (2 * len(shown)),
+    ]
+    for method in (None, *METHODS):
+        found = fixed if method is None else claims(histories, method, setting.planned_n)
+        ever = [f"{100 * found.ever[k - 1]:.1f} %" for k in shown]
+        width = [_times(found.width[k - 1], fixed.width[k - 1]) for k in shown]
+        lines.append(f"| {method or 'each look by itself'} | " + " | ".join(ever + width) + " |")
+    return "\n".join(lines)
+
+
+def _times(width: float | None, fixed: float | None) -> str:
+    return "none" if width is None or fixed is None else f"{width / fixed:.2f} x"
+
+
+def main() -> None:
+    """Print every table."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--services", type=int, default=4000)
+    services = ask.parse_args().services
+    for setting in SETTINGS:
+        print(table(setting, services), flush=True)
+
+
+if __name__ == "__main__":
+    main()
