@@ -15,6 +15,7 @@ from synthetic_data.chance import Ints, Reals, expit
 from synthetic_data.lesions import (
     ANTERIOR_TIBIAL,
     DORSALIS_PEDIS,
+    HIDDEN_SHARE,
     PERONEAL,
     POPLITEAL,
     TRUNK,
@@ -63,6 +64,15 @@ PULLS: tuple[Pull, ...] = (
     Pull("diabetes", 0.10, -0.15, -0.15),
     Pull("major_tissue_loss", 0.35, -0.45, -0.45),
 )
+# Curves and combinations, each of mean about 0: a model of straight lines, splines of single traits and the usual pairs holds none.
+BENDS: tuple[Pull, ...] = (
+    Pull("age_decades_x_log_length", 0.90, -0.90, -0.80),
+    Pull("age_far_from_73", 0.70, -0.70, -0.60),
+    Pull("diabetes_or_convex_not_both", 0.80, -0.90, -0.80),
+    Pull("middle_length_x_calcium", 0.70, -0.80, -0.70),
+)
+# What no table holds: the look of the angiogram.
+HIDDEN_LOOK = Pull("hidden_look", 1.05, -1.65, -1.30)
 LEARNING = Pull("experience", 0.10, 0.00, 0.16)  # a unit of log(1 + earlier cases / 4)
 
 
@@ -121,6 +131,20 @@ def characteristics(lesions: Lesions, sessions: Sessions, patients: Patients) ->
     return {name: np.asarray(values, dtype=np.float64) for name, values in found.items()}
 
 
+def bends(lesions: Lesions, sessions: Sessions, patients: Patients) -> dict[str, Reals]:
+    """The curves and combinations named in BENDS, one array of lesions each."""
+    log_length = np.log(lesions.length_mm / 110.0)
+    decades = (sessions.age[lesions.session] - 73) / 10.0
+    diabetes = patients.diabetes[sessions.patient[lesions.session]] > 0
+    middle = np.abs(log_length) < 0.4
+    return {
+        "age_decades_x_log_length": decades * log_length,
+        "age_far_from_73": np.minimum(decades**2, 4.0) - 0.9,
+        "diabetes_or_convex_not_both": np.where(diabetes != lesions.convex_proximal, 0.5, -0.5),
+        "middle_length_x_calcium": np.where(middle, lesions.calcium - 1.5, 0.0),
+    }
+
+
 def logits(
     lesions: Lesions, sessions: Sessions, patients: Patients, operators: Operators, scenario: Scenario
 ) -> Logits:
@@ -130,13 +154,27 @@ def logits(
     operator = sessions.operator[lesions.session]
     frailty = patients.frailty[sessions.patient[lesions.session]]
     pulls = np.asarray([pull[1:] for pull in PULLS])
-    choice = INTERCEPT.choice + scenario.confounding * (design @ pulls[:, 0]) + operators.habit_below[operator]
-    above = INTERCEPT.above + design @ pulls[:, 1] + operators.skill_above[operator] - frailty
-    below = INTERCEPT.below + design @ pulls[:, 2] + operators.skill_below[operator] - frailty
+    pull = design @ pulls + _beyond_the_usual(lesions, sessions, patients, scenario)
+    shift = INTERCEPT.choice + scenario.choice_shift
+    choice = shift + scenario.confounding * pull[:, 0] + operators.habit_below[operator]
+    above = INTERCEPT.above + pull[:, 1] + operators.skill_above[operator] - frailty
+    below = INTERCEPT.below + pull[:, 2] + operators.skill_below[operator] - frailty
     puncture = np.full(len(choice), NO_ACCESS)
-    for name, pull in NO_ACCESS_PULLS.items():
-        puncture = puncture + pull * found[name]
+    for name, more in NO_ACCESS_PULLS.items():
+        puncture = puncture + more * found[name]
     return Logits(choice, above, below, expit(puncture))
+
+
+def _beyond_the_usual(lesions: Lesions, sessions: Sessions, patients: Patients, scenario: Scenario) -> Reals:
+    """What bends and the hidden look add to the three logits, (lesions, 3)."""
+    added = np.zeros((len(lesions.session), 3))
+    if scenario.bends:
+        found = bends(lesions, sessions, patients)
+        design = np.column_stack([found[pull.characteristic] for pull in BENDS])
+        added += scenario.bends * (design @ np.asarray([pull[1:] for pull in BENDS]))
+    if scenario.hidden:
+        added += scenario.hidden * np.outer(lesions.hidden_look - HIDDEN_SHARE, HIDDEN_LOOK[1:])
+    return added
 
 
 def learned(experience: Ints) -> Reals:

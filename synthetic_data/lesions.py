@@ -22,6 +22,8 @@ SHORTEST_MM = (20.0, 15.0, 10.0, 30.0, 30.0, 30.0, 10.0, 10.0)
 LONGEST_MM = (420.0, 220.0, 90.0, 320.0, 320.0, 300.0, 110.0, 100.0)
 IN_STENT = (0.11, 0.05, 0.01, 0.01, 0.01, 0.005, 0.0, 0.0)
 
+HIDDEN_SHARE = 0.4  # lesions with the look of the angiogram that no table holds; ours, no source
+
 # Target angiosome given the treated segment, in the dictionary's order; arteries above the split can feed any of them.
 ANYWHERE = (0.36, 0.12, 0.24, 0.10, 0.12, 0.06)
 FRONT = (0.72, 0.05, 0.10, 0.04, 0.06, 0.03)
@@ -47,6 +49,7 @@ class Lesions:
     fp_grade: Ints
     ip_grade: Ints
     pedal_grade: Ints
+    hidden_look: Flags  # in no table; without any pull unless the scenario says so
 
     @property
     def below_knee(self) -> Flags:
@@ -110,6 +113,7 @@ def invent_lesions(frame: Frame, patients: Patients, sessions: Sessions, seed: i
         fp_grade=fp,
         ip_grade=ip,
         pedal_grade=pedal,
+        hidden_look=flags(stream(seed, "hidden look"), HIDDEN_SHARE, n),
     )
 
 

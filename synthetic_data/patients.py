@@ -13,7 +13,6 @@ from synthetic_data.scenario import Scenario
 # Shares giving about 1.4 lesions a patient; common practice, no source.
 SECOND_LIMB = 0.09
 SESSIONS_A_LIMB = (0.91, 0.08, 0.01)
-LESIONS_A_SESSION = (0.85, 0.13, 0.02)
 EPOCH = date(1970, 1, 1)
 
 
@@ -60,7 +59,7 @@ def invent_frame(lesions: int, seed: int, scenario: Scenario) -> Frame:
     first_side = pick(rng, (0.5, 0.5), lesions)
     side_of_limb = np.where(second, 1 - first_side[patient_of_limb], first_side[patient_of_limb])
     limb = np.repeat(np.arange(len(patient_of_limb)), 1 + pick(rng, SESSIONS_A_LIMB, len(patient_of_limb)))
-    session = np.repeat(np.arange(len(limb)), 1 + pick(rng, LESIONS_A_SESSION, len(limb)))[:lesions]
+    session = np.repeat(np.arange(len(limb)), 1 + pick(rng, scenario.lesions_a_session, len(limb)))[:lesions]
     limb = limb[: session[-1] + 1]
     patient, side = patient_of_limb[limb], side_of_limb[limb]
     day = _days(rng, patient, scenario)

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.case_tables import TABLES, Column, ColumnType, Table
 from synthetic_data.attempts import Course
-from synthetic_data.chance import Flags, Ints, Reals, flags, stream
+from synthetic_data.chance import Flags, Ints, Reals, expit, flags, stream
 from synthetic_data.follow_up import FollowUp
 from synthetic_data.harm import Harm
 from synthetic_data.lesions import Lesions
@@ -45,6 +45,8 @@ MISSING: dict[str, dict[str, tuple[float, float]]] = {
     "complications": {"severity": (0.03, 0.03)},
     "follow_up": {},
 }  # fmt: skip
+
+KEY_TRAITS = ("length_mm", "calcium_grade", "proximal_cap", "distal_cap", "runoff_vessels")  # missing at random together
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +87,11 @@ def as_tables(made: Invented, seed: int, scenario: Scenario) -> dict[str, pl.Dat
         "attempts": _attempts(made), "complications": _complications(made), "follow_up": _follow_up(made),
     }  # fmt: skip
     first_site = _at_first_site(made)
-    return {
+    tables = {
         table.name: _with_missing(_typed(table, filled[table.name]), table.name, first_site[table.name], seed, scenario)
         for table in TABLES
     }
+    return tables | {"lesions": _missing_at_random(tables["lesions"], made, seed, scenario.missing_at_random)}
 
 
 def _typed(table: Table, values: dict[str, pl.Series | Reals | Ints | Flags]) -> pl.DataFrame:
@@ -110,6 +113,20 @@ def _with_missing(frame: pl.DataFrame, name: str, first_site: Flags, seed: int, 
         gone = flags(rng, scenario.missing * np.where(first_site, first, other), frame.height)
         gaps.append(pl.when(pl.Series(~gone)).then(pl.col(column)).alias(column))
     return frame.with_columns(gaps)
+
+
+def _missing_at_random(frame: pl.DataFrame, made: Invented, seed: int, share: float) -> pl.DataFrame:
+    """Lesions with key traits not recorded, by what is recorded: the start, whether it crossed, and below or above the knee."""
+    if not share:
+        return frame
+    rng = stream(seed, "missing at random")
+    course = made.course
+    pull = 0.8 * course.from_below[0] - 0.8 * course.crossed[0] + 0.5 * made.lesions.below_knee
+    chance = expit(np.log(share / (1 - share)) + pull - pull.mean())
+    return frame.with_columns(
+        pl.when(pl.Series(~flags(rng, chance, frame.height))).then(pl.col(column)).alias(column)
+        for column in KEY_TRAITS
+    )
 
 
 def _at_first_site(made: Invented) -> dict[str, Flags]:
