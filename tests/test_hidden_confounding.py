@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from oracle import assert_agrees, record
 
+from models.bias_surface import ArmRisks, prevalences, surface_of_differences, surface_of_ratios
 from models.e_values import (
     Risks,
     e_value,
@@ -14,6 +15,7 @@ from models.e_values import (
     e_value_of_standardized_difference,
 )
 from models.matched_effects import PairTable
+from models.negative_control import judge_negative_control
 from models.rosenbaum import amplify, critical_gamma, rosenbaum_bounds, upper_p_value
 
 # The estimates and limits that the record H50 was made from (its `rr_used` after conversion).
@@ -125,3 +127,60 @@ def test_the_rosenbaum_bound_holds_its_error_when_the_hidden_bias_is_as_stated()
     naive = np.mean([critical_gamma(80, int(b), 0.025) >= 1 for b in counts])
     assert held <= 0.025 + 3 * np.sqrt(0.025 * 0.975 / 4000)
     assert naive > 0.7
+
+
+def _mixed(ratio: float, prevalence: tuple[float, float], baseline: tuple[float, float], target: float):
+    """Risks by approach as seen, and the true difference, when a trait multiplies each baseline risk by `ratio`."""
+    seen = [b * (1 + (ratio - 1) * p) for b, p in zip(baseline, prevalence, strict=True)]
+    return seen, (baseline[0] - baseline[1]) * (1 + (ratio - 1) * target)
+
+
+def test_the_correction_by_ratios_gives_back_the_difference_that_the_trait_spoiled() -> None:
+    below, above = prevalences(0.3, 2.5, 0.4)
+    assert 0.4 * below + 0.6 * above == pytest.approx(0.3)
+    assert below / (1 - below) / (above / (1 - above)) == pytest.approx(2.5)
+    for target_share in (0.5, 1.0, 0.4):
+        target = target_share * below + (1 - target_share) * above
+        seen, truth = _mixed(1.6, (below, above), (0.5, 0.42), target)
+        risks = ArmRisks(seen[0], seen[1], 0.02, 0.015, 0.025)
+        surface = surface_of_ratios(
+            risks, (1.0, 2.5), (1.0, 1.6), prevalence=0.3, share=0.4, target_share=target_share, level=0.95
+        )
+        assert surface.cells[1][1].estimate == pytest.approx(truth)
+        for cell in (surface.cells[0][0], surface.cells[0][1], surface.cells[1][0]):  # no bias without both
+            assert cell.estimate == pytest.approx(seen[0] - seen[1])
+            assert cell.upper - cell.lower == pytest.approx(2 * 1.959964 * 0.025)
+
+
+def test_the_correction_by_differences_is_gap_times_effect() -> None:
+    """A trait in 60 % against 40 % of lesions that takes 25 points off the risk hides 5 points."""
+    seen_1, seen_0 = 0.7 - 0.25 * 0.6, 0.6 - 0.25 * 0.4
+    surface = surface_of_differences(seen_1 - seen_0, -0.01, 0.11, (0.0, 0.2), (0.0, -0.25))
+    assert surface.cells[1][1].estimate == pytest.approx(0.7 - 0.6)
+    assert (surface.cells[1][1].lower, surface.cells[1][1].upper) == pytest.approx((0.04, 0.16))
+    assert surface.cells[0][1].estimate == pytest.approx(seen_1 - seen_0)
+
+
+def test_a_trait_that_cannot_exist_has_a_reason_and_no_number() -> None:
+    assert "strong" in surface_of_differences(0.1, 0.0, 0.2, (1.5,), (0.1,)).cells[0][0].reason
+    risks = ArmRisks(0.8, 0.7, 0.02, 0.02, 0.03)
+    impossible = surface_of_ratios(risks, (2.0,), (3.0,), prevalence=0.1, share=0.5, target_share=0.5, level=0.95)
+    assert impossible.cells[0][0].estimate is None
+    assert "above 1" in impossible.cells[0][0].reason
+
+
+@pytest.mark.parametrize(
+    ("interval", "verdict"),
+    [
+        ((0.08, 0.02, 0.14), "bias found"),
+        ((-0.08, -0.14, -0.02), "bias found"),
+        ((0.01, -0.03, 0.04), "no sign of bias"),
+        ((0.01, -0.06, 0.08), "too imprecise to tell"),
+        ((None, None, None), "not available"),
+    ],
+)
+def test_a_control_says_bias_only_when_zero_is_left_out_and_none_only_when_precise(interval, verdict: str) -> None:
+    found = judge_negative_control("an earlier amputation", "outcome", *interval, margin=0.05)
+    assert found.verdict == verdict
+    assert found.sentence.startswith("An earlier amputation")
+    assert found.sentence.endswith(".")
