@@ -71,7 +71,10 @@ def e_value_of_standardized_difference(difference: float, error: float) -> EValu
 
 @dataclass(frozen=True, slots=True)
 class Risks:
-    """The two risks, their variances, and the share of lesions started from below with its variance (0 when it is fixed)."""
+    """The two risks, their variances, and the share of lesions started from below with its variance (0 when it is fixed).
+
+    In the overlap population the two weighted groups are equal: a share of 1/2, fixed.
+    """
 
     risk_1: float
     risk_0: float

@@ -12,6 +12,7 @@ NBER working paper 30302, theorem 2, for any model with these projections, with 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,6 +105,21 @@ def bias_scale(outcome_residual: Floats, approach_residual: Floats, cluster: Int
         np.bincount(cluster, stretched / n).astype(np.float64),
         difference,
         np.bincount(cluster, moved / n).astype(np.float64),
+    )
+
+
+def averaged(scales: Sequence[BiasScale]) -> BiasScale:
+    """The scale over completed data sets of multiple imputation: means of all its parts. All of the same clusters, at least one.
+
+    What differs between the data sets is left out of its error; next to the bias itself that is small. The estimate's own error, pooled by
+    Rubin's rules, is given to `bounded_interval` as `error`.
+    """
+    many = len(scales)
+    return BiasScale(
+        sum(s.scale for s in scales) / many,
+        np.mean([s.scale_influence for s in scales], axis=0),
+        sum(s.difference for s in scales) / many,
+        np.mean([s.difference_influence for s in scales], axis=0),
     )
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hidden_trait import HiddenScenario, drawn, residuals
+from hidden_trait import HiddenScenario, HiddenTruth, drawn, residuals
 from scipy.stats import norm
 
+from models.comparison import weighted_risks
 from models.logistic import expit
 from models.measured_strengths import measured_strengths, strength_relative_to, strongest, times_needed
-from models.omitted_bias import Strength, bias_scale, bounded_interval, imbens_manski, robustness_value
+from models.omitted_bias import Strength, averaged, bias_scale, bounded_interval, imbens_manski, robustness_value
+from models.propensity import Design, Term, fit_score
 
 # Cinelli & Hazlett 2020, section 5 (violence in Darfur): estimate, standard error and degrees of freedom of their regression.
 DARFUR = {"estimate": 0.09732, "error": 0.02326, "df": 783}
@@ -202,6 +204,54 @@ def test_a_hidden_trait_as_strong_as_the_strongest_measured_one_is_covered() -> 
         plain.append(usual.lower <= 0.08 <= usual.upper)
     assert np.mean(covered) >= 0.92
     assert np.mean(plain) < 0.5
+
+
+def _shared_within_patients(rng: np.random.Generator, lesions: int):
+    """Lesions in pairs of one patient; the hidden trait is the patient's. A measured number, and logistic chances with uneven effects."""
+    patient = np.arange(lesions) // 2
+    x = np.clip(rng.normal(size=lesions), -2.5, 2.5)
+    hidden = np.array([[0.0, 1.0]])
+    score = expit(-0.8 + 0.7 * x[:, None] + 1.5 * (hidden - 0.4))
+    untreated = 0.3 - 0.6 * x[:, None] - 1.5 * (hidden - 0.4)
+    truth = HiddenTruth(
+        np.array([[0.6, 0.4]]) / lesions * np.ones((lesions, 1)), score, expit(untreated + 0.5), expit(untreated)
+    )
+    there = (rng.random(lesions // 2) < 0.4).astype(int)[patient]
+    rows = np.arange(lesions)
+    a = (rng.random(lesions) < score[rows, there]).astype(float)
+    risk = np.where(a == 1, truth.risk_1[rows, there], truth.risk_0[rows, there])
+    y = (rng.random(lesions) < risk).astype(float)
+    return truth, patient, x, a, y
+
+
+def test_the_bounded_interval_around_overlap_weighting_covers_when_lesions_share_the_hidden_trait() -> None:
+    """The reported estimate with its own clustered influences; the strength is that of a population of 200,000 lesions."""
+    population = _shared_within_patients(np.random.default_rng(12), 200_000)[0]
+    strength, difference = population.strength, population.difference
+    rng = np.random.default_rng(13)
+    covered, plain = [], []
+    for _ in range(400):
+        _, patient, x, a, y = _shared_within_patients(rng, 1500)
+        matrix = np.vstack([np.ones(1500), x, x**2, x**3])
+        score = fit_score(Design(tuple(Term(n, n, n) for n in "0123"), matrix, ()), a)
+        expected = matrix.T @ np.linalg.lstsq(matrix.T, y, rcond=None)[0]
+        scale = bias_scale(y - expected, a - score.probability, patient)
+        found = weighted_risks(a, y, patient, "overlap", score)
+        estimate, influence = found.risk_1 - found.risk_0, found.influence_1 - found.influence_0
+        bounded = bounded_interval(scale, strength, 0.95, estimate, influence=influence)
+        usual = bounded_interval(scale, Strength(0.0, 0.0), 0.95, estimate, influence=influence)
+        covered.append(bounded.lower <= difference <= bounded.upper)
+        plain.append(usual.lower <= difference <= usual.upper)
+    assert np.mean(covered) >= 0.92
+    assert np.mean(plain) < 0.3
+
+
+def test_the_scale_over_completed_data_sets_is_their_mean() -> None:
+    rng = np.random.default_rng(14)
+    scales = [bias_scale(*residuals(*drawn(SCENARIOS[0].truth(), 300, rng)), np.arange(300)) for _ in range(3)]
+    found = averaged(scales)
+    assert found.scale == pytest.approx(np.mean([s.scale for s in scales]))
+    assert found.scale_influence[7] == pytest.approx(np.mean([s.scale_influence[7] for s in scales]))
 
 
 def test_an_error_without_influences_gives_no_narrower_interval() -> None:
