@@ -65,7 +65,7 @@ _OTHERS: tuple[CausalNode, ...] = (
     CausalNode(
         "unmeasured",
         "unmeasured",
-        "The look of the angiogram, as far as no column records it",
+        "The look of the angiogram that no column records",
         "What the operator saw and nobody wrote down acts on the choice and on crossing: this path stays open, and the report says how strong it would have to be.",
     ),
     CausalNode(
@@ -155,7 +155,8 @@ def adjustment_set(plan: Plan) -> tuple[AdjustedTrait, ...]:
 
 Reason = Literal["exposure", "mediator", "outcome", "collider", "instrument"]
 
-_KINDS: Mapping[Reason, tuple[str, str]] = {
+# What it is, and what adjusting for it does.
+KINDS: Mapping[Reason, tuple[str, str]] = {
     "exposure": ("the approach itself", "leaves nothing to compare"),
     "mediator": ("a mediator", "takes away part of the effect that is asked for"),
     "outcome": ("the outcome or a consequence of it", "lets the answer choose its own lesions"),
@@ -174,12 +175,12 @@ class Refused:
 
     def told(self, name: str, doing: str) -> str:
         """Why `doing` ("adjusting for it") is refused, in one line."""
-        kind, bias = _KINDS[self.reason]
+        kind, bias = KINDS[self.reason]
         return f"{name!r} is {kind}: {self.what}; {doing} {bias} ({SOURCES}); take it out"
 
     def told_of_balance(self, name: str) -> str:
         """Why balance in it says nothing, in one line."""
-        kind, _ = _KINDS[self.reason]
+        kind, _ = KINDS[self.reason]
         return f"{name!r} is {kind}: {self.what}; a fair comparison is not balanced in it ({SOURCES}); take it out"
 
 

@@ -1,4 +1,4 @@
-"""Writes docs/plan_reference.md from the schema of the plan: `python -m pipeline.plan_page`."""
+"""Writes docs/plan_reference.md and docs/plan.schema.json from the schema of the plan: `python -m pipeline.plan_page`."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ from pipeline.plan import Plan
 from pipeline.profiles import PROFILES
 
 PAGE = Path(__file__).parent.parent / "docs" / "plan_reference.md"
+SCHEMA = PAGE.with_name("plan.schema.json")
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 # How the schema's types are written in TOML.
 _TYPES = {"string": "text", "integer": "whole number", "number": "number", "boolean": "true or false"}
@@ -36,11 +38,24 @@ it before you see results. Its SHA-256 stands at the foot of the report (first 1
 
 The plan is checked whole before any work starts. A field that is not on this page, a value of the wrong type or out of its limits,
 and a name that is not known each give one line that says which, and the run ends with status 1. Lists that name band limits must
-rise, `primary_endpoint` must be one of `endpoints`, and `first_date` must not come after `last_date`."""
+rise, `primary_endpoint` must be one of `endpoints` and `primary_population` one of `populations`, and `first_date` must not come after
+`last_date`.
+
+**What may be adjusted for.** Only what is known before the first puncture. A plan that names the plane, a device, minutes, attempts,
+bailout, radiation, a complication, crossing itself or an operator's preference, in `adjust_for`, `left_out` or `profiles`, is stopped
+with a line that says what it is on the way from approach to crossing, and why adjusting for it would bias:
+[The causal diagram](causal_diagram.md). A feature that has no reason to be adjusted for on the [features](features.md) page needs
+one of yours under `[adjust_because]`.
+
+**A change after results were seen** is a departure. The plan of every run is kept with its delivery in `service.duckdb`; each report
+lists what was changed since the first one, field by field, and with which delivery the change came.
+
+The same as a JSON schema, for an editor that checks TOML as it is written: [plan.schema.json](plan.schema.json). Sources that are
+named here by author and year are listed in [Methods](methods.md#references)."""
 
 EXAMPLE = """## An example
 
-Plain fields first, then the two tables:
+Plain fields first, then the tables:
 
 ```toml
 service = "Vascular service, north site"
@@ -48,6 +63,17 @@ primary_endpoint = "crossed_in_session"
 profiles = ["length_band", "calcium", "segment"]
 length_bands_mm = [50, 150, 250]
 smallest_count_shown = 10
+margin_points = 4
+adjust_for = [
+  "length_mm", "calcium", "proximal_cap", "distal_cap", "prior_bypass", "segment", "in_stent", "runoff_vessels",
+  "rutherford", "renal", "diabetes", "age_years", "sex", "operator_id", "operator_retrograde_before", "calendar_years", "smoking",
+]
+
+[adjust_because]
+smoking = "Here smokers have been started from below for years, whatever their anatomy."
+
+[margins]
+crossed_in_session = 3
 
 [eligibility]
 first_date = 2024-01-01
@@ -56,7 +82,15 @@ segments = ["anterior_tibial", "posterior_tibial", "peroneal"]
 
 [gates]
 fewest_in_arm = 30
+
+[hidden_bias]
+strength = 1.5
 ```"""
+
+
+def plan_schema() -> str:
+    """The plan's JSON schema as a file holds it: every field with its type, limits, default and meaning."""
+    return json.dumps({"$schema": DIALECT} | Plan.model_json_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
 def plan_page() -> str:
@@ -129,3 +163,4 @@ def _listed(names: Iterable[str]) -> str:
 
 if __name__ == "__main__":
     PAGE.write_text(plan_page(), encoding="utf-8", newline="\n")
+    SCHEMA.write_text(plan_schema(), encoding="utf-8", newline="\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from xml.etree import ElementTree
 
 import pytest
 
@@ -16,12 +17,16 @@ from models.causal_diagram import (
     is_open,
 )
 from pipeline.case_tables import TABLES, table
+from pipeline.causal_page import PAGE, PICTURE, causal_page, causal_picture_file
 from pipeline.causal_paths import GROUPS, REFUSED, Group, adjustment_set, causal_diagram, refused
 from pipeline.derive import ATTEMPT_HISTORY, ON_THE_TABLE, SESSION
 from pipeline.faults import NeedsMending
 from pipeline.features import FEATURES
 from pipeline.plan import Plan
 from pipeline.plan_names import check_names
+from reports.causal_picture import DARK, LIGHT, causal_picture, causal_words, open_paths_in_words
+from reports.palette import contrast
+from reports.row_chart import NARROW, SIZES, WIDE, Size
 
 ROLES: dict[str, Role] = {"A": "exposure", "Y": "outcome"}
 
@@ -156,3 +161,81 @@ def test_a_reason_of_the_plan_stands_before_the_one_of_the_features_page() -> No
 
 def test_every_trait_of_the_default_adjustment_set_has_a_reason() -> None:
     assert all(one.reason for one in adjustment_set(Plan()))
+
+
+# Drawn and written
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def test_the_committed_page_and_picture_are_what_the_declaration_gives() -> None:
+    assert PAGE.read_text(encoding="utf-8") == causal_page(), "run: python -m pipeline.causal_page"
+    assert PICTURE.read_text(encoding="utf-8") == causal_picture_file(), "run: python -m pipeline.causal_page"
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: size.name)
+def test_the_picture_draws_one_arrow_for_each_of_the_diagram_groups_taken_together(size: Size) -> None:
+    ours = causal_diagram(Plan())
+    groups = {group.name for group in GROUPS}
+    drawn = {("known" if a.start in groups else a.start, a.end) for a in ours.arrows if a.drawn}
+    root = ElementTree.fromstring(causal_picture(ours, size))  # noqa: S314 - our own picture
+    arrows = [path for path in root.iter(f"{SVG}path") if path.get("marker-end")]
+    assert len(arrows) == len(drawn)
+    dashed = [path for path in arrows if path.get("class") == "causal-arrow-open"]
+    assert len(dashed) == sum(start == "unmeasured" for start, _ in drawn)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: size.name)
+@pytest.mark.parametrize("plan", [Plan(), Plan(adjust_for=("length_mm", "sex"))], ids=["default", "few"])
+def test_no_card_of_the_picture_lies_on_another_or_runs_out_of_it(size: Size, plan: Plan) -> None:
+    root = ElementTree.fromstring(causal_picture(causal_diagram(plan), size))  # noqa: S314 - our own picture
+    _, _, width, height = map(float, root.attrib["viewBox"].split())
+    assert width <= size.total
+    boxes = [
+        tuple(float(rect.attrib[name]) for name in ("x", "y", "width", "height"))
+        for rect in root.iter(f"{SVG}rect")
+        if rect.get("class") != "causal-box"
+    ]
+    assert len(boxes) == len(GROUPS) + 7
+    for number, (x, y, w, h) in enumerate(boxes):
+        assert x >= 0 and y >= 0 and x + w <= width and y + h <= height
+        for other_x, other_y, other_w, other_h in boxes[number + 1 :]:
+            assert x + w <= other_x or other_x + other_w <= x or y + h <= other_y or other_y + other_h <= y
+
+
+def test_the_picture_tells_in_words_what_it_shows() -> None:
+    ours = causal_diagram(Plan(adjust_for=("length_mm", "sex")))
+    root = ElementTree.fromstring(causal_picture(ours, NARROW))  # noqa: S314 - our own picture
+    title, words = root.find(f"{SVG}title"), root.find(f"{SVG}desc")
+    assert root.attrib["role"] == "img"
+    assert root.attrib["aria-labelledby"].split() == [title.attrib["id"], words.attrib["id"]]
+    assert words.text == causal_words(ours)
+    assert all(
+        node.label.casefold() in words.text.casefold()
+        for node in ours.nodes
+        if node.role not in ("exposure", "outcome")
+    )
+
+
+def test_a_trait_that_is_left_out_is_marked_on_the_picture_and_its_path_told() -> None:
+    ours = causal_diagram(Plan(adjust_for=tuple(f.name for f in FEATURES if f.adjust_because and f.name != "sex")))
+    assert "not adjusted for: sex" in causal_picture(ours, WIDE)
+    assert open_paths_in_words(ours) == (
+        "Left open by the adjustment set: what runs through the limb and the patient and the look of the angiogram that no column records."
+    )
+    assert open_paths_in_words(causal_diagram(Plan())) == (
+        "Left open by the adjustment set: what runs through the look of the angiogram that no column records."
+    )
+
+
+@pytest.mark.parametrize("colors", [LIGHT, DARK], ids=["light", "dark"])
+def test_every_word_and_line_of_the_picture_stands_out_from_what_it_is_on(colors: dict[str, str]) -> None:
+    for name in ("ink", "quiet", "open", "fair"):
+        assert contrast(colors[name], colors["page"]) >= 4.5, name
+        assert contrast(colors[name], colors["panel"]) >= 4.5, name
+
+
+def test_only_the_picture_that_stands_alone_turns_dark_on_a_dark_page() -> None:
+    ours = causal_diagram(Plan())
+    assert "prefers-color-scheme" in causal_picture(ours, WIDE, alone=True)
+    assert "prefers-color-scheme" not in causal_picture(ours, WIDE)

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import json
+import tomllib
+from datetime import date
 from pathlib import Path
 
+import jsonschema
 import pytest
 from pydantic import ValidationError
 
 from pipeline.faults import NeedsMending
 from pipeline.plan import METHODS, Plan
 from pipeline.plan_names import load_checked_plan
-from pipeline.plan_page import plan_page
+from pipeline.plan_page import EXAMPLE, SCHEMA, plan_page, plan_schema
+from pipeline.plan_parts import Gates, HiddenBias, Imputation, Looks, SelfCheck, Truncation
 
 
 @pytest.mark.parametrize(
@@ -208,3 +213,46 @@ def test_a_field_at_fault_puts_no_blame_on_another(tmp_path: Path) -> None:
 def test_the_reference_names_what_a_field_may_be_set_to() -> None:
     (line,) = [line for line in plan_page().splitlines() if line.startswith("| `withdrawn_rows`")]
     assert line.split(" | ")[2] == 'one of `"ask"`, `"keep"`, `"drop"`'
+
+
+def test_the_committed_schema_is_what_the_plan_gives() -> None:
+    assert SCHEMA.read_text(encoding="utf-8") == plan_schema(), "run: python -m pipeline.plan_page"
+
+
+def allowed(toml: str) -> bool:
+    """Whether the exported schema takes this plan; JSON writes a date as text."""
+    content = json.loads(json.dumps(tomllib.loads(toml), default=date.isoformat))
+    return bool(jsonschema.Draft202012Validator(json.loads(plan_schema())).is_valid(content))
+
+
+@pytest.mark.parametrize(
+    "toml",
+    [
+        "levle = 0.9",
+        "level = 95",
+        "[gates]\nfewest_in_arms = 30",
+        "[gates]\nfewest_in_arm = 1",
+        'methods = ["magic"]',
+        'profiles = "renal"',
+        '[margins]\ncrossed_in_session = "3"',
+        "[adjust_because]\nsex = 5",
+        "[looks]\nearlier = -1",
+    ],
+)
+def test_the_schema_refuses_what_the_plan_refuses(toml: str) -> None:
+    assert not allowed(toml)
+
+
+def test_the_schema_takes_the_example_an_empty_plan_and_the_whole_default() -> None:
+    assert allowed(EXAMPLE.split("```toml\n")[1].split("```")[0])
+    assert allowed("")
+    default = json.loads(Plan().model_dump_json())
+    assert jsonschema.Draft202012Validator(json.loads(plan_schema())).is_valid(default)
+
+
+def test_every_threshold_names_its_source_or_says_that_it_has_none() -> None:
+    sourced = ("source", "19", "20")  # "no source", or a year
+    for part in (Gates, Imputation, Truncation, HiddenBias, Looks, SelfCheck):
+        for name, field in part.model_fields.items():
+            if isinstance(field.default, float):
+                assert any(mark in field.description for mark in sourced), name
