@@ -176,6 +176,8 @@ def test_a_trait_that_cannot_exist_has_a_reason_and_no_number() -> None:
         ((-0.08, -0.14, -0.02), "bias found"),
         ((0.01, -0.03, 0.04), "no sign of bias"),
         ((0.01, -0.06, 0.08), "too imprecise to tell"),
+        ((-0.02, -0.07, 0.03), "too imprecise to tell"),
+        ((0.02, -0.03, 0.07), "too imprecise to tell"),
         ((None, None, None), "not available"),
     ],
 )
