@@ -142,14 +142,14 @@ def test_the_correction_by_ratios_gives_back_the_difference_that_the_trait_spoil
     for target_share in (0.5, 1.0, 0.4):
         target = target_share * below + (1 - target_share) * above
         seen, truth = _mixed(1.6, (below, above), (0.5, 0.42), target)
-        risks = ArmRisks(seen[0], seen[1], 0.02, 0.015, 0.025)
+        risks = ArmRisks(seen[0], seen[1], 0.02, 0.015, 0.03)
         surface = surface_of_ratios(
             risks, (1.0, 2.5), (1.0, 1.6), prevalence=0.3, share=0.4, target_share=target_share, level=0.95
         )
         assert surface.cells[1][1].estimate == pytest.approx(truth)
         for cell in (surface.cells[0][0], surface.cells[0][1], surface.cells[1][0]):  # no bias without both
             assert cell.estimate == pytest.approx(seen[0] - seen[1])
-            assert cell.upper - cell.lower == pytest.approx(2 * 1.959964 * 0.025)
+            assert cell.upper - cell.lower == pytest.approx(2 * 1.959964 * 0.03)
 
 
 def test_the_correction_by_differences_is_gap_times_effect() -> None:
