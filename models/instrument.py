@@ -29,6 +29,7 @@ WEAK_F = 10.0  # Staiger & Stock 1997, Econometrica 65:557-586; Stock & Yogo 200
 # Below this F, two-stage least squares may be off by more than a tenth of the worst bias: Montiel Olea & Pflueger 2013, J Bus Econ Stat
 # 31:358-369, table 1, one instrument, 5 % (from memory).
 DOUBTFUL_F = 23.1
+ROUNDING = 1e-20  # a variance of coefficients between 0 and 1 below this is rounding
 FEWEST_OPERATORS = 3  # fewer leave the jackknife with nothing to compare
 
 Shape = Literal["interval", "two rays", "everything"]
@@ -147,8 +148,12 @@ def estimate_by_preference(
     if found is None:
         return _withheld("operators' preference does not vary beyond what the measured traits tell", n, operators)
     (rho, pi), spread = found
-    if spread[1, 1] <= 0 or pi == 0:
-        return _withheld("the approach does not vary with operators' preference", n, operators)
+    if spread[1, 1] <= ROUNDING or pi == 0:
+        return _withheld(
+            "no operator departs from a habit, so how surely habits sway the approach cannot be told", n, operators
+        )
+    if spread[0, 0] <= ROUNDING:
+        return _withheld("the outcome is the same in all lesions", n, operators)
     quantile = float(stdtrit(operators - 1, 0.5 + level / 2))
     estimate = rho / pi
     variance = spread[0, 0] - 2 * estimate * spread[0, 1] + estimate**2 * spread[1, 1]
@@ -160,7 +165,7 @@ def estimate_by_preference(
         estimate - quantile * error,
         estimate + quantile * error,
         anderson_rubin(rho, pi, spread, quantile),
-        float(2 * stdtr(operators - 1, -abs(rho) / np.sqrt(spread[0, 0]))) if spread[0, 0] > 0 else None,
+        float(2 * stdtr(operators - 1, -abs(rho) / np.sqrt(spread[0, 0]))),
         pi,
         float(strength),
         n,

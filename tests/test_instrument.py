@@ -158,3 +158,16 @@ def test_few_operators_or_no_preference_give_a_reason_and_no_number() -> None:
     assert estimate_by_preference(y, a, unknown, x, operator, 0.95).n == 0
     always = operator_preference(np.ones_like(a), operator, patient)
     assert "does not vary" in estimate_by_preference(y, np.ones_like(a), always, x, operator, 0.95).withheld_because
+
+
+def test_an_outcome_without_failures_or_operators_without_exceptions_give_a_reason_and_no_number() -> None:
+    rng = np.random.default_rng(8)
+    operator, patient, constant = np.repeat(np.arange(4), 20), np.arange(80), np.ones((1, 80))
+    a, y = (rng.random(80) < 0.5).astype(float), (rng.random(80) < 0.5).astype(float)
+    sure = estimate_by_preference(np.ones(80), a, operator_preference(a, operator, patient), constant, operator, 0.95)
+    assert sure.estimate is None
+    assert "same in all lesions" in sure.withheld_because
+    strict = np.repeat([1.0, 0.0, 1.0, 0.0], 20)
+    found = estimate_by_preference(y, strict, operator_preference(strict, operator, patient), constant, operator, 0.95)
+    assert found.estimate is None
+    assert "habit" in found.withheld_because
