@@ -59,9 +59,11 @@ class TraitRow:
 
     `retrograde` and the other values are shares (0-1), or means with `..._sd` beside them (None for a share). `count_...` are the lesions
     with the level, `recorded_...` those with the trait recorded; for a number both are the recorded. Weighted values are those of
-    the primary analysis. Standardized differences as in `BalanceTerm`. `level` is "" for a number and for a yes/no trait.
+    the primary analysis. Standardized differences as in `BalanceTerm`, and `name` as its `name`: "calcium=severe", "length_mm". `level` is "" for a number and
+    for a yes/no trait.
     """
 
+    name: str
     trait: str
     level: str
     unit: str

@@ -14,7 +14,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import vl_convert
 from altair.utils.schemapi import debug_mode
@@ -22,8 +22,9 @@ from markupsafe import Markup
 
 from reports import palette, sheet
 from reports.row_chart import NARROW, SIZES, WIDE, Size, Spec
-from reports.shown import ShownEdition
 from reports.tables import Table
+
+Shown = TypeVar("Shown")  # what a chart is drawn from, after disclosure control
 
 _OPEN_TO_THE_PAGE = "window.vegaEmbed = vegaEmbed;"  # the one name that live_charts.js needs
 
@@ -71,8 +72,8 @@ class Section:
 def figure(
     name: str,
     title: str,
-    draw: Callable[[ShownEdition, Size], Spec],
-    e: ShownEdition,
+    draw: Callable[[Shown, Size], Spec],
+    e: Shown,
     *,
     alternative: str,
     table: Table,

@@ -10,7 +10,7 @@ from reports import palette
 from reports.charts import map_color, withheld_word
 from reports.notation import HIDDEN, count, points, points_interval
 from reports.row_chart import Size, Spec, finish, inline
-from reports.shown import ShownCell, ShownEdition
+from reports.shown import ScoreBar, ShownCell, ShownEdition
 from reports.wording import direction
 
 STANDARD_BIN = 0.05  # score; bars of other widths are drawn as the share of lesions per this width
@@ -154,7 +154,11 @@ def _in_lines(band: str, *, narrow: bool) -> tuple[str, ...]:
 
 def score_overlap(e: ShownEdition, size: Size) -> Spec:
     """Scores of lesions started from below (upward) and from above (downward), as shares of each group."""
-    bars = e.diagnostics.score_bars if e.diagnostics else ()
+    return score_bars(e.diagnostics.score_bars if e.diagnostics else (), size)
+
+
+def score_bars(bars: tuple[ScoreBar, ...], size: Size) -> Spec:
+    """The same from the bars alone."""
     totals = {a: sum(b.count for b in bars if b.approach == a) or 1 for a in ("retrograde", "antegrade")}
     values = []
     for b in bars:

@@ -76,6 +76,8 @@ class Scale:
     text_title: str = ""
     counts_title: str = ""
     axis: bool = True
+    ticks: tuple[float, ...] = ()  # where the axis is labeled; empty: where it suits
+    log: bool = False  # for ratios; every value above 0
 
 
 def finish(chart: Any, *, padding: dict[str, int]) -> Spec:
@@ -147,11 +149,11 @@ class _Place:
         """The x channel, with its axis."""
         s = self.scale
         sign = f"(datum.value > 0 ? '+' : datum.value < 0 ? '{chr(0x2212)}' : '') + abs(datum.value)"
-        label = sign if s.signed else f"datum.label + '{s.unit}'"
+        label = sign if s.signed else f"{'datum.value' if s.log else 'datum.label'} + '{s.unit}'"
         axis = (
             alt.Axis(
                 title=s.title,
-                tickCount=5 if self.size.narrow else 7,
+                **({"values": list(s.ticks)} if s.ticks else {"tickCount": 5 if self.size.narrow else 7}),
                 labelExpr=label,
                 labelFlush=self.size.narrow,  # wide, an end label has room under its own line; a phone has none beside the plot
                 grid=True,
@@ -160,7 +162,8 @@ class _Place:
             if s.axis
             else None
         )
-        return alt.X("x:Q", scale=alt.Scale(domain=list(s.domain), nice=False, zero=False, clamp=True), axis=axis)
+        kind: dict[str, Any] = {"type": "log"} if s.log else {"zero": False}
+        return alt.X("x:Q", scale=alt.Scale(domain=list(s.domain), nice=False, clamp=True, **kind), axis=axis)
 
     def y(self, field: str = "y") -> alt.Y:
         """The y channel in pixels from the top."""
