@@ -15,6 +15,21 @@ Ramdas (2024, Ann Stat 52:2613-2640, theorem 2.2), from the normal mixture of Ro
 tightest at the planned n when x + 1 = -W_{-1}(-alpha^2 / e) there (Howard, Ramdas, McAuliffe & Sekhon 2021, Ann Stat 49:1055-1080,
 proposition 3). It needs no list of earlier looks and allows one after every lesion, which is what it charges for.
 
+Chosen by simulation (`tests/validation/looks.py`; 4,000 processes, twelve quarterly looks of 125 lesions, planned for 1,500):
+
+                          a claim by look 12           half-width as a multiple of the single look's
+                          no effect   effect (*)       look 1    look 2    look 4    look 12   look 40
+    each look by itself     19.9 %      86.7 %          1.00      1.00      1.00      1.00      1.00
+    open_ended               2.8 %      64.2 %          1.83      1.67      1.51      1.33      1.50
+    obrien_fleming           4.9 %      78.5 %          3.92      2.74      1.90      1.07      none
+    pocock                   5.1 %      70.0 %          1.38      1.37      1.33      1.27      none
+    confidence_sequence      1.2 %      48.1 %          2.04      1.76      1.61      1.55      1.59
+    (*) one that a single look at the 12th finds in 80 %. Simulation error: 0.3 % without, 0.8 % with it.
+
+A service does not stop reporting, so a schedule with an end would fall silent, or be renewed for another 5 %. Of the two that go on, the
+open-ended schedule is the narrower at each of the first forty looks. Where the planned number is certain and the last look is the one
+that matters, `obrien_fleming` is better. Where nothing is known of earlier looks, only `confidence_sequence` holds.
+
 What holds for each: the estimand is one and the same at every look; the estimate is asymptotically linear. Small samples: a normal critical value is
 exchanged for that of Student's t at the same tail probability (Pocock 1977, Biometrika 64:191-199; Jennison & Turnbull 2000, Group
 Sequential Methods, section 3.8), with the effective patients of the smaller arm less one as degrees of freedom (Welch's
@@ -38,7 +53,9 @@ LookMethod = Literal["open_ended", "obrien_fleming", "pocock", "confidence_seque
 LookVerdict = Literal["favors retrograde", "favors antegrade", "no clear difference"]
 
 RECOMMENDED: LookMethod = "open_ended"
-FIRST_EFFECTIVE_N = 10.0  # effective patients of the smaller arm; as the gate on effective size. Fewer held too (tests/validation/looks.py)
+# Effective patients of the smaller arm, as the gate on effective size. With Student's t fewer held the error too (tests/validation/looks.py).
+FIRST_EFFECTIVE_N = 10.0
+FEWEST_FOR_A_SPREAD = 2.0  # below, Student's t has no degree of freedom left
 # Lesions that grew by less are the same data again: a look at them costs nothing.
 SMALLEST_GROWTH = 0.002
 # 1 / variance is itself estimated and may fall although lesions came in. It is taken to grow by at least this share of the lesions' growth.
@@ -172,8 +189,9 @@ def _refusal(look: Look, first_effective_n: float) -> str | None:
         return "There was no estimate at this look."
     if not (isfinite(look.estimate or 0.0) and isfinite(look.standard_error) and look.standard_error > 0.0):
         return "The estimate at this look has no usable standard error."
-    if look.effective_n < first_effective_n:
-        return f"Too early: the smaller arm counts for {look.effective_n:.0f} patients, and looks begin at {first_effective_n:.0f}."
+    fewest = max(first_effective_n, FEWEST_FOR_A_SPREAD)
+    if look.effective_n < fewest:
+        return f"Too early: the smaller arm counts for {look.effective_n:.1f} patients, and looks begin at {fewest:g}."
     return None
 
 

@@ -123,7 +123,8 @@ def self_check(
 
     The verdict is `withhold` when the upper limit of coverage (Wilson, 95 %) lies below `lowest_coverage`, when for some effect the bias
     exceeds `largest_standardized_bias` standard errors by more than simulation error, or when fewer than half of the replicates had an
-    estimate; `caution` when coverage is below `level` beyond simulation error, or bias above that limit within it. ValueError below 15 replicates.
+    estimate; `caution` when coverage is below `level` beyond simulation error, or the mean bias over
+    the effects is above that limit. ValueError below 15 replicates.
     """
     if replicates < FEWEST_REPLICATES:
         raise ValueError(f"at least {FEWEST_REPLICATES} replicates")
@@ -245,7 +246,8 @@ def _judge(
         why = f"Only {answered} of {asked} simulated histories had an estimate."
         return "withhold", (why, *remarks)
     checks = [run.check for run in runs if run.check]
-    seen = max((abs(check.bias) / check.empirical_se for check in checks if check.empirical_se > 0.0), default=0.0)
+    shifts = [(check.answered, check.bias / check.empirical_se) for check in checks if check.empirical_se > 0.0]
+    seen = abs(sum(n * shift for n, shift in shifts)) / max(1, sum(n for n, _ in shifts))
     bias = max((_sure_bias(check) for check in checks), default=0.0)
     covered = f"In simulated histories the interval held the truth at most {100 * highest:.0f} % of the time"
     shifted = f"In simulated histories the estimate was off by at least {bias:.1f} of its standard errors"

@@ -223,3 +223,16 @@ def test_a_level_or_a_plan_out_of_range_is_refused(level: float, planned: int) -
 
 def test_no_looks_give_no_intervals() -> None:
     assert valid_over_looks([], 0.95) == ()
+
+
+def test_one_patient_an_arm_gives_no_interval_however_early_looks_may_begin() -> None:
+    found = valid_over_looks([Look(4, 1.0, 0.5, 0.2)], 0.95, 100, first_effective_n=0.0)
+    assert found[0].lower is None
+    assert "Too early" in (found[0].withheld_because or "")
+
+
+def test_the_open_ended_schedule_is_narrower_than_the_confidence_sequence_for_forty_quarters() -> None:
+    forty = [k / 12 for k in range(1, 41)]
+    spending = spending_critical_values(forty, forty, 0.05, "open_ended")
+    mixture = [mixture_critical_value(t, 1.0, 0.05) for t in forty]
+    assert all(a < b for a, b in zip(spending, mixture, strict=True))

@@ -31,6 +31,7 @@ LEVEL = 0.95
 MARGIN = 0.05
 SPARSE_CELL = 5.0
 CORRELATION = 0.3  # of a patient's lesions, latent
+ANSWERS_PER_CHECK = 10  # services that only answer, for each that checks itself too
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,12 +129,14 @@ def row(case: Case, services: int) -> str:
     """The case's row: verdicts, what the self-checks say of coverage and error, and what is so over services without an effect."""
     verdicts: Counter[str] = Counter()
     checks: list[SelfCheck] = []
-    answers: list[Answer] = []
     for seed in range(1, services + 1):
         made = invent(seed, case.patients, curved=case.curved)
         found = check(made, case.method(made), seed, risk=made.risk if case.true_risks else None)
         verdicts[found.verdict] += 1
         checks.append(found)
+    answers: list[Answer] = []
+    for seed in range(1, ANSWERS_PER_CHECK * services + 1):
+        made = invent(seed, case.patients, curved=case.curved)
         answer = case.method(made)(Replicate(0, made.treated, made.outcome))
         answers += [answer] if answer else []
     covered = np.mean([a.lower <= 0.0 <= a.upper for a in answers])
