@@ -44,12 +44,17 @@ class ScaledEstimate:
         """Two-sided p-value of no difference; None when the variance is zero."""
         if self.variance <= 0:
             return None
-        return float(2 * stdtr(_known(self.degrees_of_freedom), -abs(self.value) / self.standard_error))
+        return two_sided(self.value / self.standard_error, self.degrees_of_freedom)
 
 
 def t_quantile(level: float, degrees_of_freedom: float | None) -> float:
     """Two-sided quantile of Student's t, of the normal where `degrees_of_freedom` is None."""
     return float(stdtrit(_known(degrees_of_freedom), 0.5 + level / 2))
+
+
+def two_sided(statistic: float, degrees_of_freedom: float | None) -> float:
+    """Two-sided p-value of a statistic with Student's t distribution, normal where `degrees_of_freedom` is None."""
+    return float(2 * stdtr(_known(degrees_of_freedom), -abs(statistic)))
 
 
 def _known(degrees_of_freedom: float | None) -> float:
