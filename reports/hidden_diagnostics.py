@@ -40,7 +40,7 @@ def hide_diagnostics(
         gates=tuple(
             ShownGate(
                 replace(g, sentence=scrub(g.sentence, concealed, smallest)),
-                None if _tells(g, hide, smallest) else g.value,
+                None if hides_value(g, hide, smallest) else g.value,
             )
             for g in d.gates
         ),
@@ -127,6 +127,6 @@ def _joined(
     return tuple(bars)
 
 
-def _tells(gate: Gate, hide: bool, smallest: int) -> bool:
+def hides_value(gate: Gate, hide: bool, smallest: int) -> bool:
     """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions, but for a share's."""
     return gate.threshold >= 1 and gate.name not in SHARE_CHECKS and (hide or 0 < gate.value < smallest)
