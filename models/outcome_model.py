@@ -1,6 +1,9 @@
-"""A regression of a yes/no outcome on the approach and what was known before, and in words why it cannot be used."""
+"""A regression of the outcome on the approach and what was known before, and in words why it cannot be used."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +11,8 @@ from numpy.typing import NDArray
 from models.logistic import SEPARATED_LOGIT, LogisticFit, fit_logistic
 
 Floats = NDArray[np.float64]
+
+OutcomeKind = Literal["yes_no", "number"]
 
 FIRTH_INSTEAD = "a penalized fit (Firth) can still be made"
 
@@ -26,6 +31,49 @@ def fit_outcome(design: Floats, outcome: Floats) -> LogisticFit:
     return LogisticFit(fit.coefficients, fit.information, fit.probability, reason)
 
 
+@dataclass(frozen=True, slots=True)
+class FittedOutcome:
+    """A fitted outcome model: `residual` and `working` weights (n,), `bread` (p, p) the inverse information, `dispersion` that goes with it.
+
+    For a yes/no outcome working weights are m(1 - m) and the dispersion is 1; for a number they are 1 and it is the residual variance.
+    """
+
+    coefficients: Floats
+    residual: Floats
+    working: Floats
+    bread: Floats
+    dispersion: float
+
+    def leverage(self, design: Floats) -> Floats:
+        """How much each lesion pulled its own fit, (n,), on the rows that were fitted: `design` (p, n)."""
+        root = np.linalg.cholesky(self.bread)
+        return np.asarray(self.working * ((root.T @ design) ** 2).sum(axis=0), dtype=np.float64)
+
+
+def fit_outcome_model(design: Floats, outcome: Floats, kind: OutcomeKind) -> FittedOutcome | str:
+    """Logistic regression of a yes/no outcome or least squares of a number, or a sentence why it cannot be used. (p, n) and (n,)."""
+    if kind == "yes_no":
+        fit = fit_outcome(design, outcome)
+        if fit.failed_because is not None:
+            return fit.failed_because
+        working = fit.probability * (1.0 - fit.probability)
+        bread = np.asarray(np.linalg.inv(fit.information), dtype=np.float64)
+        return FittedOutcome(fit.coefficients, outcome - fit.probability, working, bread, 1.0)
+    terms, rows = design.shape
+    # By the triangle of the rows rather than their products: terms of unlike scale lose fewer digits.
+    triangle = np.linalg.qr(design.T, mode="r")
+    size = np.abs(np.diag(triangle))
+    if rows <= terms or size.min() < 1e-10 * size.max():
+        return "the terms of the outcome model are not independent of each other"
+    inverse = np.linalg.inv(triangle)
+    bread = np.asarray(inverse @ inverse.T, dtype=np.float64)
+    coefficients = np.asarray(inverse @ (inverse.T @ (design @ outcome)), dtype=np.float64)
+    residual = outcome - coefficients @ design
+    coefficients = coefficients + bread @ (design @ residual)
+    residual = outcome - coefficients @ design
+    return FittedOutcome(coefficients, residual, np.ones(rows), bread, float(residual @ residual) / (rows - terms))
+
+
 def unusable(treated: Floats, outcome: Floats) -> str | None:
     """Why no model of a yes/no outcome can compare the approaches, None when one may. Both (n,) of 0 and 1."""
     for arm, name in ((1, "retrograde"), (0, "antegrade")):
@@ -36,9 +84,3 @@ def unusable(treated: Floats, outcome: Floats) -> str | None:
             which = "no" if not of.any() else "every"
             return f"{which} lesion started {name} had the outcome; {FIRTH_INSTEAD}"
     return None
-
-
-def arm_counts(treated: Floats, outcome: Floats) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Lesions and lesions with the outcome, retrograde then antegrade."""
-    retrograde, antegrade = ((int((treated == a).sum()), int(outcome[treated == a].sum())) for a in (1, 0))
-    return retrograde, antegrade
