@@ -11,8 +11,9 @@ from typing import Literal
 
 from models.results import Approach, BalanceTerm, Comparison, Measure, ScoreOverlap
 
-RefusedRole = Literal["mediator", "collider", "instrument"]
+RefusedRole = Literal["exposure", "mediator", "outcome", "collider", "instrument"]
 OddsRatioKind = Literal["marginal", "conditional"]
+SimulationRole = Literal["primary", "plain", "comparator"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +37,9 @@ class Estimand:
 
 @dataclass(frozen=True, slots=True)
 class RefusedColumn:
-    """A column that is never adjusted for, its role on the causal diagram, and why."""
+    """A column, or some of a kind, that is never adjusted for, its role on the causal diagram, and why. `name` as in the plan."""
 
     name: str
-    label: str
     role: RefusedRole
     reason: str
 
@@ -196,7 +196,7 @@ class SimulationLine:
     services: int
     endpoint: str
     method: str
-    primary: bool
+    role: SimulationRole
     bias: float
     bias_error: float
     empirical_se: float

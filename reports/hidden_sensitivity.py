@@ -79,13 +79,17 @@ def _patterns(m: MissingData, smallest: int) -> tuple[ShownPattern, ...]:
 
 
 def _plausibility(rows: tuple[Plausibility, ...], smallest: int) -> tuple[ShownPlausibility, ...]:
-    values: dict[Key, tuple[int, ...]] = {
-        i: (p.recorded_n,) if p.unit != "share" else (p.recorded_count, p.recorded_n - p.recorded_count)
-        for i, p in enumerate(rows)
-    }
     levels: dict[str, list[Key]] = defaultdict(list)
     for i, p in enumerate(rows):
         levels[p.trait].append(i)
+
+    def behind(p: Plausibility) -> tuple[int, ...]:
+        if p.unit != "share":
+            return (p.recorded_n,)
+        alone = len(levels[p.trait]) == 1  # its other side follows from it
+        return (p.recorded_count, p.recorded_n - p.recorded_count) if alone else (p.recorded_count,)
+
+    values: dict[Key, tuple[int, ...]] = {i: behind(p) for i, p in enumerate(rows)}
     hidden = hidden_keys(values, [Sum(tuple(k)) for k in levels.values() if len(k) > 1], smallest=smallest)
 
     def one(i: int, p: Plausibility) -> ShownPlausibility:

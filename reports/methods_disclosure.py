@@ -142,16 +142,16 @@ def _table_one(
     for i, row in enumerate(rows):
         for approach in APPROACHES:
             count, known = _counts(row, approach)
-            is_number = row.unit != "share"
-            values[i, approach] = (count,) if is_number else (count, known - count)
-            if not is_number:
+            values[i, approach] = (count,)
+            if row.unit == "share":
                 levels[row.trait, approach].append((i, approach))
                 recorded[row.trait, approach] = known
     sums: list[Sum] = []
     remainders: set[Key] = set()
     for line, parts in levels.items():
-        if len(parts) < 2:
-            continue  # a yes/no trait: its other side is in its own counts
+        if len(parts) < 2:  # a yes/no trait: its other side follows from it
+            values[parts[0]] = (*values[parts[0]], recorded[line] - values[parts[0]][0])
+            continue
         every = whole.get(
             line[1], recorded[line]
         )  # lesions without the trait recorded are an unseen part of their approach
