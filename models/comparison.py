@@ -188,7 +188,7 @@ def _estimated(
     below, above = (_Arm.of(inside & (treated == arm), outcome, cluster, weight) for arm in (1, 0))
     cells = TwoByTwo(found.risk_1 * below.units, below.units, found.risk_0 * above.units, above.units)
     sparse = cells.smallest_cell < sparse_cell
-    effects = sparse_effects(cells, level) if sparse else _wald_effects(found, factor, level)
+    effects = sparse_effects(cells, level) if sparse else effects_of(found, factor, level)
     difference = effects[0]
     if (
         max(abs(difference.lower or 0.0), abs(difference.upper or 0.0)) > 1
@@ -229,7 +229,8 @@ def _risk_interval(
     return wilson(risk * size, size, level)
 
 
-def _wald_effects(found: Weighted, factor: float, level: float) -> tuple[Effect, Effect, Effect]:
+def effects_of(found: Weighted, factor: float, level: float) -> tuple[Effect, Effect, Effect]:
+    """Wald intervals on the difference, the log ratio and the log odds ratio; the variance is the sum of squared influences times `factor`."""
     p1, p0 = found.risk_1, found.risk_0
     u1, u0 = found.influence_1, found.influence_0
     return (

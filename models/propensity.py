@@ -109,10 +109,10 @@ def build_design(
         for a, line_a in mains.get(first, []):
             for b, line_b in mains.get(second, []):
                 product = line_a * line_b
-                if _usable(product, treated):
-                    matrix[len(terms)] = _scaled(product)
+                if usable(product, treated):
+                    matrix[len(terms)] = scaled(product)
                     terms.append(Term(f"{a.name} x {b.name}", f"{a.label} x {b.label}", f"{first} x {second}"))
-    return _independent(Design(tuple(terms), matrix[: len(terms)], tuple(pooled)))
+    return independent(Design(tuple(terms), matrix[: len(terms)], tuple(pooled)))
 
 
 def _most_terms(
@@ -125,9 +125,9 @@ def _most_terms(
     return 1 + sum(of.values()) + sum(of.get(first, 0) * of.get(second, 0) for first, second in interactions)
 
 
-def fit_score(design: Design, treated: Floats) -> Score:
-    """The score by maximum likelihood (Rosenbaum & Rubin 1983, Biometrika 70:41-55)."""
-    fit = fit_logistic(design.matrix, treated)
+def fit_score(design: Design, treated: Floats, ridge: Floats | None = None) -> Score:
+    """The score by maximum likelihood (Rosenbaum & Rubin 1983, Biometrika 70:41-55), `ridge` (p,) on its terms if given."""
+    fit = fit_logistic(design.matrix, treated, ridge)
     return Score(design, fit, _leverage(design.matrix, treated, fit))
 
 
@@ -172,7 +172,7 @@ def _number_terms(covariate: Covariate, missing: Mask) -> Iterator[tuple[Term, F
     for j, line in enumerate(basis):
         if line.std() > 0:
             suffix = "" if j == 0 else f" {j} (curve)"
-            yield Term(covariate.name + suffix, covariate.label + suffix, covariate.name), _scaled(line)
+            yield Term(covariate.name + suffix, covariate.label + suffix, covariate.name), scaled(line)
 
 
 def _category_terms(covariate: Covariate, missing: Mask, treated: Floats) -> Made:
@@ -185,7 +185,7 @@ def _category_terms(covariate: Covariate, missing: Mask, treated: Floats) -> Mad
     reference = max(seen, key=lambda j: (on[:, j].sum(), -j))
     rare = [j for j in seen if j != reference and not enough[j]]
     together = np.isin(covariate.values, rare).astype(np.float64)
-    pooled = bool(rare) and _usable(together, treated)
+    pooled = bool(rare) and usable(together, treated)
     remark: list[str] = []
     if rare:
         names = ", ".join(labels[j] for j in rare)
@@ -195,20 +195,20 @@ def _category_terms(covariate: Covariate, missing: Mask, treated: Floats) -> Mad
         for j in seen:
             if j != reference and j not in rare:
                 line = (covariate.values == j).astype(np.float64)
-                yield Term(f"{name}={covariate.levels[j]}", f"{label}: {labels[j]}", name), _scaled(line)
+                yield Term(f"{name}={covariate.levels[j]}", f"{label}: {labels[j]}", name), scaled(line)
         if pooled:
-            yield Term(f"{name}=other", f"{label}: other", name), _scaled(together)
+            yield Term(f"{name}=other", f"{label}: other", name), scaled(together)
 
     return lines(), remark
 
 
 def _missing_term(covariate: Covariate, missing: Mask, treated: Floats) -> Iterator[tuple[Term, Floats]]:
     line = missing.astype(np.float64)
-    if _usable(line, treated):
-        yield Term(f"{covariate.name} not recorded", f"{covariate.label}: not recorded", covariate.name), _scaled(line)
+    if usable(line, treated):
+        yield Term(f"{covariate.name} not recorded", f"{covariate.label}: not recorded", covariate.name), scaled(line)
 
 
-def _usable(line: Floats, treated: Floats) -> bool:
+def usable(line: Floats, treated: Floats) -> bool:
     """Whether a 0/1 term occurs, and fails to occur, often enough by each approach; a number only has to vary."""
     some = line[: 1 << 16]
     if some.size and bool(((some != some.min()) & (some != some.max())).any()):
@@ -219,12 +219,13 @@ def _usable(line: Floats, treated: Floats) -> bool:
     return min(by_arm + off) >= FEWEST_IN_LEVEL
 
 
-def _scaled(line: Floats) -> Floats:
+def scaled(line: Floats) -> Floats:
+    """A line with mean 0 and SD 1; only centered when it does not vary."""
     spread = float(line.std())
     return np.asarray((line - line.mean()) / spread if spread > 0 else line - line.mean(), dtype=np.float64)
 
 
-def _independent(design: Design) -> Design:
+def independent(design: Design) -> Design:
     """The design without terms that are sums of earlier ones (a level that implies another), found by pivoted Cholesky order."""
     gram = design.matrix @ design.matrix.T / design.matrix.shape[1]
     keep: list[int] = []
