@@ -81,7 +81,7 @@ def _method_row(x: ShownMethod, measure: Measure) -> Row | None:
         _value(effect.lower, measure),
         _value(effect.upper, measure),
     )
-    return Row(x.label, (mark,), text=_text(effect, measure))
+    return Row(x.label, (mark,), text=effect_text(effect, measure))
 
 
 def _bootstrap_row(b: BootstrapInterval, primary: ShownMethod) -> Row:
@@ -98,14 +98,15 @@ def _bootstrap_row(b: BootstrapInterval, primary: ShownMethod) -> Row:
         _value(b.lower, b.measure),
         _value(b.upper, b.measure),
     )
-    return Row(label, (mark,), text=_text(effect, b.measure))
+    return Row(label, (mark,), text=effect_text(effect, b.measure))
 
 
 def _value(value: float, measure: Measure) -> float:
     return round(value * 100, 2) if measure == "risk_difference" else round(max(value, 0.01), 4)
 
 
-def _text(effect: Effect, measure: Measure) -> str:
+def effect_text(effect: Effect, measure: Measure) -> str:
+    """An estimate with its interval."""
     if effect.estimate is None or effect.lower is None or effect.upper is None:
         return HIDDEN
     if measure == "risk_difference":
@@ -198,7 +199,7 @@ def operators(m: ShownInfluence, size: Size) -> Spec:
         mark = Mark(
             round(o.estimate * 100, 2), palette.FAIR, "circle", False, round(o.lower * 100, 2), round(o.upper * 100, 2)
         )
-        rows.append(Row(label, (mark,), text=_text(effect, "risk_difference")))
+        rows.append(Row(label, (mark,), text=effect_text(effect, "risk_difference")))
     ends = [v for r in rows for x in r.marks for v in (x.lower, x.upper) if v is not None]
     return row_chart(tuple(rows), difference_scale(ends, line=round((m.estimate or 0.0) * 100, 2)), size)
 

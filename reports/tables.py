@@ -238,8 +238,8 @@ def gates(e: ShownEdition) -> Table:
             (
                 f"{VERDICT_MARK[g.gate.verdict]} {VERDICT_WORD[g.gate.verdict]}",
                 capital(g.gate.sentence),
-                _reading(g.value, g.gate.name),
-                _reading(g.gate.threshold, g.gate.name),
+                reading(g.value, g.gate.name),
+                reading(g.gate.threshold, g.gate.name),
                 g.gate.source,
             )
             for g in found
@@ -249,7 +249,7 @@ def gates(e: ShownEdition) -> Table:
     )
 
 
-def _reading(value: float | None, check: str) -> str:
+def reading(value: float | None, check: str) -> str:
     """What a check found, or its limit: a share as a percentage, lesions whole, standard deviations to two decimals."""
     if value is None:
         return HIDDEN

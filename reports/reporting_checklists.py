@@ -1,0 +1,85 @@
+"""The reporting checklists, filled in with what this run knows and marked where the author must."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from markupsafe import Markup, escape
+
+from reports.checklist_items import RECORD, STROBE, TARGET, Item
+from reports.methods_charts import POPULATIONS
+from reports.methods_shown import ShownMethods
+from reports.methods_words import primary_interval, sentence_case
+from reports.notation import capital, count, joined, points, points_interval
+from reports.table_text import Table
+from reports.wording import month
+
+_STATUS = {"run": "This run", "part": "In part", "author": "Author"}
+
+
+def checklists(m: ShownMethods, titles: Mapping[str, str]) -> tuple[Table, ...]:
+    """The three lists as tables; `titles` are the sections' headings, by their names, for the pointers."""
+    facts = _facts(m)
+    return tuple(
+        _table(caption, items, facts, titles)
+        for caption, items in (
+            ("STROBE (von Elm 2007): observational studies. What is asked is in our words; fill in the official form.", STROBE),
+            ("RECORD (Benchimol 2015): what routinely collected data add to STROBE. In our words; fill in the official form.", RECORD),
+            ("TARGET (Cashin 2025): emulations of a target trial. In our words, numbered after a second-hand summary; fill in the official form.", TARGET),
+        )
+    )  # fmt: skip
+
+
+def _table(caption: str, items: tuple[Item, ...], facts: Mapping[str, str], titles: Mapping[str, str]) -> Table:
+    return Table(
+        caption,
+        ("Item", "Asked", "Answered by", "Answer"),
+        tuple((i.number, i.asks, _STATUS[i.status], _answer(i, facts, titles)) for i in items),
+        frozenset({0, 1, 2, 3}),
+        tuple(f"item-{i.status}" for i in items),
+    )
+
+
+def _answer(item: Item, facts: Mapping[str, str], titles: Mapping[str, str]) -> Markup:
+    """The answer with links to the sections; what the author must state begins with those words."""
+    text = capital(item.answer.format_map(facts).replace("..", "."))
+    if item.status == "author":
+        text = (
+            f"The author must state it. {text}"
+            if text not in ("State it.", "State them.")
+            else f"The author must {text[0].lower()}{text[1:]}"
+        )
+    links = Markup(", ").join(Markup('<a href="#{}">{}</a>').format(name, titles[name]) for name in item.sections)
+    return escape(text) + (Markup(" See {}.").format(links) if item.sections else Markup(""))
+
+
+def _facts(m: ShownMethods) -> dict[str, str]:
+    r = m.run
+    primary, crude = m.primary(r.primary_endpoint), m.crude(r.primary_endpoint)
+    plain = crude.comparison.effect("risk_difference") if crude else None
+    checked = next((s.check for s in m.self_checks if s.endpoint == r.primary_endpoint), None)
+    n = crude.comparison.n if crude else None
+    return {
+        "service": r.service,
+        "period": f"{month(r.period_start)} to {month(r.period_end)}",
+        "eligibility": capital(r.eligibility.rstrip(".")),
+        "question": m.question,
+        "outcomes": joined([label for _, label in r.endpoint_labels]),
+        "primary": capital(r.primary_label),
+        "population": POPULATIONS[primary.comparison.population].lower() if primary else "population of the plan",
+        "answer": primary_interval(m, r.primary_endpoint),
+        "crude": "withheld"
+        if plain is None or plain.estimate is None
+        else f"{points(plain.estimate)} ({points_interval(plain)}) points",
+        "compared": f"{count(n)} lesions",
+        "read": count(m.flow[0].count) if m.flow else "none",
+        "methods": str(len({x.label for x in m.estimates})),
+        "imputation": f"{sentence_case(m.missing.method.rstrip('.'))}; {m.missing.datasets} data sets."
+        if m.missing and m.missing.datasets
+        else "No trait is missing, or none was imputed.",
+        "detectable": f"{points(checked.detectable_difference, signed=False)} points"
+        if checked and checked.detectable_difference is not None
+        else "not worked out",
+        "plan": f"{r.plan_hash[:16]}\u2026",
+        "version": r.version,
+    }
