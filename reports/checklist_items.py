@@ -16,7 +16,7 @@ Status = Literal["run", "part", "author"]
 class Item:
     """One item: its number, what it asks, who can answer ("part": the run knows some of it), the answer, and the sections it points to.
 
-    `answer` may hold names in braces, which the run's own facts replace; for "author" it says what to state.
+    `answer` may hold names in braces, which the run's own facts replace; for "author" it says what to state, after "The author must state".
     """
 
     number: str
@@ -28,8 +28,8 @@ class Item:
 
 STROBE: tuple[Item, ...] = (
     Item("1a", "Design named in title or abstract", "part", "A cohort of {compared}, emulating a target trial; put it into the title.", ("question",)),
-    Item("1b", "Balanced abstract", "author", "Write it from the primary answer: {answer}."),
-    Item("2", "Background and reasons", "author", "Why the question is open."),
+    Item("1b", "Balanced abstract", "author", "what was done and found in balance; the primary answer is {answer}."),
+    Item("2", "Background and reasons", "author", "why the question is open."),
     Item("3", "Objectives and hypotheses", "run", "{question}", ("question",)),
     Item("4", "Key elements of the design, early", "run", "Lesions by the approach of their first attempt, compared like for like.", ("question",)),
     Item("5", "Setting, places and dates", "part", "{service}; {period}. State place, kind of hospital and referral.", ("compared",)),
@@ -58,22 +58,22 @@ STROBE: tuple[Item, ...] = (
     Item("17", "Other analyses", "run", "Done and shown.", ("missing-data", "hidden", "influence", "looks")),
     Item("18", "Key results by objective", "part", "{answer}. Put it into words.", ("methods",)),
     Item("19", "Limitations, direction and size of bias", "part", "How far a hidden trait could move the answer is shown; discuss it.", ("hidden",)),
-    Item("20", "Cautious interpretation", "author", "In the light of other evidence."),
-    Item("21", "Generalizability", "author", "Evidence is from one service; say whom it is like."),
-    Item("22", "Funding and its role", "author", "State it."),
+    Item("20", "Cautious interpretation", "author", "what the result means in the light of other evidence."),
+    Item("21", "Generalizability", "author", "how like other services this one is."),
+    Item("22", "Funding and its role", "author", "funding and what the funders did."),
 )  # fmt: skip
 
 RECORD: tuple[Item, ...] = (
     Item("1.1", "Type of data in title or abstract, with the database named", "part", "Routine case tables of {service}."),
     Item("1.2", "Place and time in title or abstract", "part", "{period}. State the place."),
-    Item("1.3", "Linkage, if any, in title or abstract", "author", "Crosswise links nothing; state it if the export was linked before."),
+    Item("1.3", "Linkage, if any, in title or abstract", "author", "any linkage before the export; the program links nothing beyond the keys of the tables."),
     Item("6.1", "How the population was selected: codes or algorithms", "run", "{eligibility}; rules by table and reason are counted.", ("compared",)),
-    Item("6.2", "Validation of those codes or algorithms", "author", "Say whether the recorded approach and result were checked against images or notes."),
-    Item("6.3", "Diagram of linkage, if any", "author", "Only if the export was linked before."),
+    Item("6.2", "Validation of those codes or algorithms", "author", "whether the recorded approach and result were checked against images or notes."),
+    Item("6.3", "Diagram of linkage, if any", "author", "the linkage, if there was any before the export."),
     Item("7.1", "Full list of codes for exposure, outcome, confounders", "part", "The data dictionary and the mapping file hold them: attach both.", ("adjusted",)),
-    Item("12.1", "Access of the investigators to the database", "author", "State who could see what."),
+    Item("12.1", "Access of the investigators to the database", "author", "who could see what."),
     Item("12.2", "Cleaning of the data", "run", "Rows set aside and values left blank are counted by rule in the strategy report and quality.html.", ("compared",)),
-    Item("12.3", "Linkage: level, methods, quality", "author", "Within the export tables are joined by their keys; state any linkage before."),
+    Item("12.3", "Linkage: level, methods, quality", "author", "any linkage before the export, its level, methods and quality."),
     Item("13.1", "Selection in detail, by quality, availability, linkage", "run", "Counted at every step.", ("compared",)),
     Item("19.1", "Implications of data not made for research: misclassification, hidden traits, gaps, changing eligibility", "part", "Hidden traits and gaps are examined here; discuss misclassification and changes of coding.", ("hidden", "missing-data")),
     Item("22.1", "Where protocol, data and code can be had", "part", "Plan (SHA-256) {plan}; program version {version}. Say where they can be had.", ("run",)),
@@ -82,10 +82,10 @@ RECORD: tuple[Item, ...] = (
 TARGET: tuple[Item, ...] = (
     Item("1a", "Abstract: an emulation, its aims, the trial in brief", "part", "{question}", ("question",)),
     Item("1b", "Abstract: data sources", "part", "Routine case tables of {service}, {period}."),
-    Item("1c", "Abstract: assumptions, methods, findings, conclusions", "author", "From the primary answer: {answer}."),
-    Item("2", "Background and gap in knowledge", "author", "State it."),
+    Item("1c", "Abstract: assumptions, methods, findings, conclusions", "author", "all four in brief; the primary answer is {answer}."),
+    Item("2", "Background and gap in knowledge", "author", "what is known and what is not."),
     Item("3", "The causal question", "run", "{question}", ("question",)),
-    Item("4", "Why emulate a trial with these data; trials that informed it", "author", "State it; name trials if there are any."),
+    Item("4", "Why emulate a trial with these data; trials that informed it", "author", "why no trial can answer, and which trials informed the design."),
     Item("5", "Data: purpose, type, place, setting, period, linkage", "part", "Case tables kept for the service's own work, {period}. State place and setting.", ("compared",)),
     Item("6a", "Trial: eligibility", "run", "In the target-trial table.", ("question",)),
     Item("6b", "Trial: strategies", "run", "In the target-trial table.", ("question",)),
@@ -112,11 +112,11 @@ TARGET: tuple[Item, ...] = (
     Item("12", "Outcomes by strategy", "run", "Counts and shares.", ("methods",)),
     Item("13", "Estimates with precision, absolute and relative", "run", "{answer}; all measures in the tables.", ("methods",)),
     Item("14", "Results of sensitivity analyses", "run", "All shown, whatever they say.", ("methods", "missing-data", "hidden", "influence", "looks")),
-    Item("15", "Interpretation by the causal question", "author", "State it."),
+    Item("15", "Interpretation by the causal question", "author", "what the result says to the question."),
     Item("16", "Limitations: trial against emulation, plausibility of assumptions", "part", "What a hidden trait would have to be is shown; discuss whether it is likely.", ("hidden",)),
-    Item("17", "Ethics", "author", "State approval or waiver."),
+    Item("17", "Ethics", "author", "approval or waiver."),
     Item("18", "Registration of the protocol", "part", "Plan (SHA-256) {plan}, changes since listed. State where it was registered.", ("departures",)),
     Item("19", "Access to data, code, materials", "part", "Program version {version}, seeds and hashes are given. State access.", ("run",)),
-    Item("20", "Funding and its role", "author", "State it."),
-    Item("21", "Conflicts of interest", "author", "State them."),
+    Item("20", "Funding and its role", "author", "funding and what the funders did."),
+    Item("21", "Conflicts of interest", "author", "all authors' interests."),
 )  # fmt: skip

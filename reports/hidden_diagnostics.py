@@ -14,6 +14,9 @@ LIMIT = re.compile(
 )
 UNRECORDED = " not recorded"  # how the name of a term for a trait without a value ends
 SHARE_CHECKS = frozenset({"score_model", "key_traits"})  # checks whose value is a share (0-1)
+RATIO_CHECKS = frozenset(
+    {"variance_ratio", "instrument_strength"}
+)  # whose limit is 1 or more though nothing is counted
 OPERATOR = "operator_id="  # how the name of a term for one operator starts, alone or within a combination
 
 
@@ -128,5 +131,6 @@ def _joined(
 
 
 def hides_value(gate: Gate, hide: bool, smallest: int) -> bool:
-    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions, but for a share's."""
-    return gate.threshold >= 1 and gate.name not in SHARE_CHECKS and (hide or 0 < gate.value < smallest)
+    """Whether a check's value is a number of lesions that must stay hidden. Limits of 1 and more are on lesions, but for a share's or a ratio's."""
+    counted = gate.threshold >= 1 and gate.name not in SHARE_CHECKS | RATIO_CHECKS
+    return counted and (hide or 0 < gate.value < smallest)

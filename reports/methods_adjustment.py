@@ -19,7 +19,7 @@ from reports.row_chart import Size, Spec
 from reports.table_text import Table
 from reports.trust import ABOVE_KEY, BELOW_KEY
 
-PLAIN_KEY = Key("circle", palette.PLAIN, False, "plain figures")
+PLAIN_KEY = Key("circle", palette.PLAIN, True, "plain figures")
 PRIMARY_KEY = Key("diamond", palette.FAIR, True, "primary")
 OTHER_KEY = Key("circle", palette.FAIR, False, "other methods")
 BEFORE_AFTER = (

@@ -77,7 +77,7 @@ def _method_row(x: ShownMethod, measure: Measure) -> Row | None:
         _value(effect.estimate, measure),
         color,
         shape,
-        x.primary,
+        x.primary or crude,
         _value(effect.lower, measure),
         _value(effect.upper, measure),
     )
@@ -121,8 +121,8 @@ def _scale(rows: list[Row], measure: Measure) -> Scale:
     low, high = min([0.8, *ends]) / 1.05, max([1.25, *ends]) * 1.05
     low, high = max(low, 1 / WIDEST_RATIO), min(high, WIDEST_RATIO)
     every = [t for t in LOG_TICKS if low <= t <= high]
-    coarse = [t for t in every if t in (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 10.0)]
-    few = every if high / low < 3 else coarse
+    some = (0.1, 0.25, 0.5, 0.67, 1.0, 1.5, 2.0, 4.0, 10.0) if high / low < 6 else (0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 10.0)
+    few = every if high / low < 2 else [t for t in every if t in some]
     return Scale(
         (low, high),
         "Risk ratio" if measure == "risk_ratio" else "Odds ratio",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from reports.methods_shown import ShownHidden, ShownInfluence, ShownLooks, ShownMethods
 from reports.methods_tables import MEASURES, difference
 from reports.notation import (
@@ -154,7 +156,7 @@ def instrument(m: ShownMethods) -> Table:
             (
                 m.endpoint_label(h.found.endpoint),
                 ABSENT if i.first_stage_f is None else f"{i.first_stage_f:.1f}",
-                "rejected" if i.estimate is None else difference(i.estimate, i.lower, i.upper),
+                ABSENT if i.estimate is None else difference(i.estimate, i.lower, i.upper),
                 region,
                 str(i.operators),
                 i.withheld_because or i.warning or "Strong enough by the plan's limit.",
@@ -250,9 +252,9 @@ def departures(m: ShownMethods) -> Table:
         tuple(
             (
                 f"{d.field}: {d.meaning.rstrip('.')}",
-                d.then or "not in the plan",
-                d.now or "not in the plan",
-                f"delivery {d.since_delivery}, {d.since}",
+                _dates(d.then or "not in the plan"),
+                _dates(d.now or "not in the plan"),
+                _dates(f"delivery {d.since_delivery}, {d.since}"),
                 str(d.reports_seen),
                 kinds[d.kind],
             )
@@ -261,3 +263,8 @@ def departures(m: ShownMethods) -> Table:
         frozenset({0, 1, 2, 3, 5}),
         nothing="None: the plan is the one that was there before the first report.",
     )
+
+
+def _dates(text: str) -> str:
+    """The text with its dates kept on one line."""
+    return re.sub(r"(\d{4})-(\d\d)-(\d\d)", "\\1\u2011\\2\u2011\\3", text)

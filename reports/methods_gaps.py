@@ -144,7 +144,7 @@ def tipping(m: ShownMethods, endpoint: str, trait: str) -> Table:
         at = {(c.shift_retrograde, c.shift_antegrade): c for c in cells}
         return Table(
             caption + "Down: shift in lesions from below; across: from above. A verdict that turns within shifts that you hold possible would be worrying.",
-            ("From below \\ above", *(_shift(a) for a in above)),
+            ("From below \u2193 above \u2192", *(_shift(a) for a in above)),
             tuple((_shift(b), *(_tipped(at[b, a]) for a in above)) for b in below),
         )  # fmt: skip
     return Table(

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from reports.methods_shown import ShownMethods
 from reports.methods_words import sentence_case
-from reports.notation import count, joined, level_text
-from reports.wording import month
+from reports.notation import capital, count, joined, level_text
 
 
 def paper(m: ShownMethods) -> tuple[str, ...]:
@@ -13,14 +12,14 @@ def paper(m: ShownMethods) -> tuple[str, ...]:
     r = m.run
     outcome = dict(r.endpoint_labels).get(r.primary_endpoint, r.primary_endpoint)
     others = [label for name, label in r.endpoint_labels if name != r.primary_endpoint]
-    secondary = f" Secondary: {joined(others)}." if others else ""
+    secondary = f" Secondary: {joined([chr(0x201C) + label + chr(0x201D) for label in others])}." if others else ""
     traits = [t.label for t in m.diagram.adjustment] if m.diagram else []
     adjusted = f" Confounders were chosen beforehand from a causal diagram: {joined(traits)}." if traits else ""
     seen = f"this is report {r.reports_seen + 1}"
     return (
         f"We emulated a trial of starting from below (retrograde) against starting from above (antegrade) in {r.eligibility} "
-        f"({month(r.period_start)} to {month(r.period_end)}; {_size(m)}). The unit was the lesion within its procedure; time zero was the first puncture. "
-        f"The primary outcome was {outcome}.{secondary}",
+        f"({_size(m)}). The unit was the lesion within its procedure; time zero was the first puncture. "
+        f"The primary outcome was \u201c{outcome}\u201d.{secondary}",
         f"The primary analysis was: {r.primary_label}.{adjusted} Nothing recorded after the first puncture was adjusted for. "
         f"Effects are risk differences, retrograde minus antegrade, with {level_text(r.level)} intervals that take the patient as the cluster."
         + _imputed(m),
@@ -51,7 +50,7 @@ def _sensitivity(m: ShownMethods) -> str:
     others = list(
         dict.fromkeys(sentence_case(x.label) for x in m.estimates if not x.primary and x.comparison.method != "crude")
     )
-    parts = [f"Beside it we report {joined(others)}"] if others else []
+    parts = [f"Beside it we report these: {'; '.join(others)}"] if others else []
     found = [h.found for h in m.hidden]
     tools = [
         name
@@ -75,12 +74,12 @@ def _sensitivity(m: ShownMethods) -> str:
         parts.append(
             f"the whole procedure was tried on {sum(c.replicates for c in checks):,} histories simulated from this service's own lesions with a known effect"
         )
-    return f"{'; '.join(parts)}." if parts else "No sensitivity analysis was made."
+    return f"{'. '.join(map(capital, parts))}." if parts else "No sensitivity analysis was made."
 
 
 def _over_looks(m: ShownMethods) -> str:
     series = next((s for s in m.looks if s.endpoint == m.run.primary_endpoint), None)
-    return "." if series is None else f", and intervals valid over all looks are given ({series.method})."
+    return "." if series is None else f", and intervals valid over all looks are given, by: {series.method}."
 
 
 def _changed(m: ShownMethods) -> str:

@@ -20,7 +20,7 @@ MOST_CHAINS = 5
 
 def calibration(score: ShownScore, size: Size) -> Markup:
     """Share started from below in each tenth of the score, with its interval, against the mean score; the diagonal is perfect."""
-    side = 300.0 if size.narrow else 340.0
+    side = 310.0 if size.narrow else 340.0
     left, top = 48.0, 8.0
     marks: list[str] = []
 
@@ -44,7 +44,7 @@ def calibration(score: ShownScore, size: Size) -> Markup:
         marks.append(f'<circle cx="{at:.1f}" cy="{y(g.share):.1f}" r="4.5" fill="{palette.FAIR}"/>')
     marks.append(drawn.words(x(0.5), y(0) + 36, "Mean score of the group", color=palette.QUIET, anchor="middle"))
     marks.append(drawn.upright(10, y(0.5), "Share started from below"))
-    return drawn.picture(side + 12, side + top, marks)
+    return drawn.picture(side + 24, side + top, marks)
 
 
 def traces(found: tuple[ChainTrace, ...], size: Size) -> Markup:
@@ -145,7 +145,7 @@ def surface(h: HiddenConfounding, size: Size) -> Markup:
         )
         bold.append(drawn.words(x, y + 4, str(number), size=11, color=palette.PAGE, anchor="middle", bold=True))
     marks.append(
-        drawn.words(left + len(columns) * width / 2, foot + 36, "Change of the chance of crossing that the trait makes, points", size=11.5, color=palette.QUIET, anchor="middle")
+        drawn.words(left + len(columns) * width / 2, foot + 36, "Change of the chance of crossing, points" if size.narrow else "Change of the chance of crossing that the trait makes, points", size=11.5, color=palette.QUIET, anchor="middle")
     )  # fmt: skip
     marks.append(drawn.upright(11, top + len(rows) * height / 2, "Commoner from below by, points", size=11.5))
     return drawn.picture(size.total, foot + 44, [*marks, *bold])

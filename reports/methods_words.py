@@ -229,7 +229,7 @@ def look_sentences(m: ShownMethods, endpoint: str) -> tuple[str, ...]:
     alone = sum(s.line.interval.fixed_verdict != "no clear difference" for s in series.lines)
     over = sum(s.line.interval.verdict != "no clear difference" for s in series.lines)
     return (
-        f"{m.endpoint_label(endpoint)}: of {len(series.lines)} looks, {alone} would claim a difference read as the only look, {over} over all looks.",
+        f"{m.endpoint_label(endpoint)}: of {len(series.lines)} looks, {alone or 'none'} would claim a difference read as the only look, {over or 'none'} over all looks.",
     )
 
 

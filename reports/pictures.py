@@ -181,7 +181,9 @@ def score_bars(bars: tuple[ScoreBar, ...], size: Size) -> Spec:
         "x:Q",
         scale=alt.Scale(domain=[0, 1], nice=False),
         axis=alt.Axis(
-            title="Chance of being started from below, given the lesion and patient",
+            title="Chance of being started from below"
+            if size.narrow
+            else "Chance of being started from below, given the lesion and patient",
             tickCount=5,
             ticks=False,
             grid=False,
@@ -207,7 +209,12 @@ def score_bars(bars: tuple[ScoreBar, ...], size: Size) -> Spec:
         inline(
             [
                 {"x": 0.01, "y": top * 0.9, "text": "\u25b2 started from below", "color": palette.BELOW},
-                {"x": 0.72, "y": -top * 0.9, "text": "\u25bc started from above", "color": palette.ABOVE},
+                {
+                    "x": 0.5 if size.narrow else 0.72,
+                    "y": -top * 0.9,
+                    "text": "\u25bc started from above",
+                    "color": palette.ABOVE,
+                },
             ]
         )
     )

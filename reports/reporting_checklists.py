@@ -41,14 +41,9 @@ def _table(caption: str, items: tuple[Item, ...], facts: Mapping[str, str], titl
 
 
 def _answer(item: Item, facts: Mapping[str, str], titles: Mapping[str, str]) -> Markup:
-    """The answer with links to the sections; what the author must state begins with those words."""
-    text = capital(item.answer.format_map(facts).replace("..", "."))
-    if item.status == "author":
-        text = (
-            f"The author must state it. {text}"
-            if text not in ("State it.", "State them.")
-            else f"The author must {text[0].lower()}{text[1:]}"
-        )
+    """The answer with links to the sections."""
+    text = item.answer.format_map(facts).replace("..", ".")
+    text = f"The author must state {text}" if item.status == "author" else capital(text)
     links = Markup(", ").join(Markup('<a href="#{}">{}</a>').format(name, titles[name]) for name in item.sections)
     return escape(text) + (Markup(" See {}.").format(links) if item.sections else Markup(""))
 

@@ -274,9 +274,9 @@ def _simulation() -> Simulation:
 
 
 def _missing() -> MissingData:
-    def chains(seed: int, level: float) -> tuple[tuple[float, ...], ...]:
+    def chains(seed: int, level: float, size: float = 1.0) -> tuple[tuple[float, ...], ...]:
         return tuple(
-            tuple(level + 0.9 * math.sin(1.7 * it + c + seed) / (1 + 0.2 * it) + 0.3 * math.cos(3.1 * it * (c + 1)) for it in range(10))
+            tuple(level + size * (0.9 * math.sin(1.7 * it + c + seed) / (1 + 0.2 * it) + 0.3 * math.cos(3.1 * it * (c + 1))) for it in range(10))
             for c in range(5)
         )  # fmt: skip
 
@@ -306,10 +306,10 @@ def _missing() -> MissingData:
             PooledVariance(SESSION, 0.000508, 0.000020, 0.041, 1466.0, 0.0010),
         ),
         traces=(
-            ChainTrace("Patent tibial vessels", "mean", chains(0, 1.6), 1.01),
-            ChainTrace("Patent tibial vessels", "SD", chains(1, 0.9), 1.02),
+            ChainTrace("Patent tibial vessels", "mean", chains(0, 1.5, 0.12), 1.01),
+            ChainTrace("Patent tibial vessels", "SD", chains(1, 0.9, 0.1), 1.02),
             ChainTrace("Kidney function", "mean", chains(2, 58.0), 1.02),
-            ChainTrace("Calcium", "share severe", chains(3, 0.3), 1.00),
+            ChainTrace("Calcium", "share severe", chains(3, 0.25, 0.06), 1.00),
         ),
         plausibility=(
             Plausibility("Calcium", "none", "share", 1477, 372, 23, 0.252, None, 0.221, None),
@@ -406,7 +406,7 @@ def _self_check(endpoint: str, *, good: bool) -> EndpointSelfCheck:
     check = SelfCheck(
         (one(0.0, covered), one(0.05, covered), one(0.081, covered)), 300, 297, covered, covered - 0.03, covered + 0.02,
         0.0287, 0.0804, 0.111, 0.8, 0.81, 0.72, 0.88, 0.12, 1.0, "pass" if good else "withhold",
-        () if good else ("its intervals held the truth in 84 % of simulated services, fewer than the 90 % that the plan asks for",),
+        () if good else ("its intervals held the truth in 84% of simulated services, fewer than the 90% that the plan asks for",),
     )  # fmt: skip
     return EndpointSelfCheck(endpoint, check, not good)
 
@@ -420,6 +420,19 @@ TRIAL = (
     TrialElement("Estimand", "Difference in the chance of crossing among lesions for which either start is realistic.", "Risk difference, ratio and odds ratio in the overlap population."),
     TrialElement("Analysis", "Comparison of the groups as assigned.", "Augmented overlap weighting with cross-fitted learners; errors by patient."),
 )  # fmt: skip
+
+
+_FORMS = {
+    "occlusion length": ("restricted cubic spline, 4 knots", 3),
+    "age": ("restricted cubic spline, 4 knots", 3),
+    "kidney function": ("restricted cubic spline, 3 knots", 2),
+    "patent tibial vessels": ("a straight line", 1),
+    "diabetes": ("yes or no", 1),
+    "sex": ("yes or no", 1),
+    "operator": ("one term each; those with few lesions together", 13),
+    "operator's earlier lesions started from below": ("restricted cubic spline, 3 knots", 2),
+    "time since the first procedure": ("restricted cubic spline, 4 knots", 3),
+}
 
 
 def _gates() -> tuple[Gate, ...]:
@@ -485,10 +498,8 @@ def _whole() -> MethodsReport:
             FlowStep("lesions compared", 1500, 34, "approach or result of the first attempt not recorded"),
         ),
         diagram=causal_diagram(Plan()),
-        forms=(
-            CovariateForm("occlusion length", "restricted cubic spline, 4 knots", 3),
-            CovariateForm("calcium", "4 levels", 3),
-            CovariateForm("operator", "one term each; those with few lesions together", 13),
+        forms=tuple(
+            CovariateForm(t.label, *_FORMS.get(t.label, ("its levels", 2))) for t in causal_diagram(Plan()).adjustment
         ),
         refused=tuple(RefusedColumn(", ".join(r.names[:3]), r.reason, r.what) for r in REFUSED),  # type: ignore[arg-type]
         table_one=_table_one(),
