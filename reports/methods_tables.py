@@ -114,8 +114,8 @@ def refused(m: ShownMethods) -> Table:
     """What is never adjusted for."""
     return Table(
         "What a plan may not adjust for: it would take away part of the effect, or bring bias in (Pearl 2009).",
-        ("Columns", "It is", "Because"),
-        tuple((r.name, ROLES[r.role], r.reason) for r in m.refused),
+        ("Columns", "Because", "It is"),
+        tuple((r.name, r.reason, ROLES[r.role]) for r in m.refused),
         frozenset({0, 1, 2}),
     )
 
