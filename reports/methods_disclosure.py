@@ -158,7 +158,7 @@ def _table_one(
         rest = every - sum(values[part][0] for part in parts)
         if rest > 0:
             remainder: Key = ("rest", line)
-            values[remainder] = (rest, every - rest)
+            values[remainder] = (rest,)
             remainders.add(remainder)
             parts = [*parts, remainder]
         sums.append(Sum(tuple(parts)))

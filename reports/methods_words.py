@@ -32,7 +32,7 @@ def answer_sentence(m: ShownMethods) -> str:
     endpoint = m.run.primary_endpoint
     primary, crude = m.primary(endpoint), m.crude(endpoint)
     if primary is None:
-        return f"There is no primary answer: {m.why_absent('estimates', endpoint)}"
+        return f"There is no primary answer: {sentence_case(m.why_absent('estimates', endpoint))}"
     d = primary.comparison.effect("risk_difference")
     if d.estimate is None:
         why = primary.comparison.withheld_because or "it rests on small numbers"
