@@ -11,6 +11,10 @@ SOURCES: tuple[tuple[str, str], ...] = (
     ("Cinelli C, Hazlett C. J R Stat Soc B 2020;82:39-67 (from memory)", "robustness value, measured traits as benchmarks"),
     ("Cox DR. Biometrika 1958;45:562-565 (from memory)", "slope and intercept of calibration"),
     ("Gelman A, Rubin DB. Stat Sci 1992;7:457-472 (from memory)", "R-hat of the chains"),
+    (
+        "Greenland S, Robins JM, Pearl J. Stat Sci 1999;14:29-46 (from memory)",
+        "why odds ratios at given traits lie further from 1",
+    ),
     ("Hern\u00e1n MA, Robins JM. Am J Epidemiol 2016;183:758-764", "the target trial"),
     ("Kish L. Survey Sampling. Wiley 1965", "effective sizes"),
     ("Li F, Morgan KL, Zaslavsky AM. J Am Stat Assoc 2018;113:390-400", "overlap weights"),
@@ -19,6 +23,10 @@ SOURCES: tuple[tuple[str, str], ...] = (
     ("Pearl J. Causality, 2nd ed. Cambridge University Press 2009", "causal diagrams, mediators and colliders"),
     ("Rosenbaum PR. Observational Studies, 2nd ed. Springer 2002", "bounds for matched pairs"),
     ("Rubin DB. Multiple Imputation for Nonresponse in Surveys. Wiley 1987", "pooling, shifted values"),
+    (
+        "Rubin DB. Health Serv Outcomes Res Methodol 2001;2:169-188 (from memory)",
+        "limits of imbalance and of variance ratios",
+    ),
     ("Stuart EA. Stat Sci 2010;25:1-21", "limits of imbalance"),
     ("van Buuren S. Flexible Imputation of Missing Data, 2nd ed. CRC Press 2018", "chained equations, plausibility"),
     ("VanderWeele TJ, Ding P. Ann Intern Med 2017;167:268-274 (from memory)", "E-values"),
