@@ -72,14 +72,16 @@ def weighted_risks(
     score: Score | None,
     member: Mask | None = None,
     small_sample: SmallSample = "leverage",
+    weights: BalancingWeights | None = None,
 ) -> Weighted:
     """Weighted risk of the outcome by approach with clustered influence functions.
 
-    `treated`, `outcome` (n,) of 0 and 1; `cluster` (n,) numbered from 0; `score` fitted on the same n rows, or None for no
-    weighting; `member` (n,) picks the lesions compared (a profile), the score staying the service's. Both arms must have weight.
-    `small_sample` "none" leaves out the division by leverage (the plain sandwich of the papers).
+    `treated`, `outcome` (n,) of 0 and 1 (a number gives means in place of risks); `cluster` (n,) numbered from 0; `score` fitted on the same n rows, or
+    None for no weighting; `member` (n,) picks the lesions compared (a profile), the score staying the service's. Both arms must have weight.
+    `small_sample` "none" leaves out the division by leverage (the plain sandwich of the papers). `weights` stand in for those of the population (truncated,
+    say): functions of the score as their slope tells, or known when `score` is None.
     """
-    weights = _weights(treated, population, score)
+    weights = weights or _weights(treated, population, score)
     members = (_everyone(treated) if member is None else member,)
     return next(_risks_within(treated, outcome, cluster, weights, score, members, small_sample))
 
@@ -94,10 +96,13 @@ def compare_risks(
     sparse_cell: float,
     member: Mask | None = None,
     small_sample: SmallSample = "leverage",
+    weights: BalancingWeights | None = None,
 ) -> Estimated:
     """Risk difference, risk ratio and odds ratio with intervals at `level`, as `compare_within` for one group of lesions."""
     members = (_everyone(treated) if member is None else member,)
-    return compare_within(treated, outcome, cluster, population, score, level, sparse_cell, members, small_sample)[0]
+    return compare_within(
+        treated, outcome, cluster, population, score, level, sparse_cell, members, small_sample, weights
+    )[0]
 
 
 def compare_within(
@@ -110,6 +115,7 @@ def compare_within(
     sparse_cell: float,
     members: Sequence[Mask],
     small_sample: SmallSample = "leverage",
+    weights: BalancingWeights | None = None,
 ) -> list[Estimated]:
     """Risk difference, risk ratio and odds ratio with intervals at `level`, within each of `members` (lesion profiles, say).
 
@@ -119,7 +125,7 @@ def compare_within(
     """
     if not members:
         return []
-    weights = _weights(treated, population, score)
+    weights = weights or _weights(treated, population, score)
     risks = _risks_within(treated, outcome, cluster, weights, score, members, small_sample)
     return [
         _estimated(found, treated, outcome, cluster, weights.weight, level, sparse_cell, member)
@@ -163,7 +169,7 @@ def _risks_within(
             moved = np.stack([steep * (pull > 0) * (outcome - risk) for pull, risk in zip(pulls, risks, strict=True)])
             directions = np.linalg.solve(score.fit.information, score.design.matrix @ moved.T)
             drift = np.matmul(directions.T, score.design.matrix, out=moved)
-            own += np.multiply(drift, treated - score.probability, out=drift)
+            own += np.multiply(drift, score.residual(treated), out=drift)
             if small_sample == "leverage":
                 own /= np.sqrt(1.0 - np.minimum(score.leverage, MOST_LEVERAGE))
         influences = [

@@ -73,6 +73,10 @@ class Score:
         """Fitted probability of a first approach from below, (n,)."""
         return self.fit.probability
 
+    def residual(self, treated: Floats) -> Floats:
+        """What each lesion adds to the equations that the coefficients solve, per unit of its row: a - e for maximum likelihood, (n,)."""
+        return treated - self.probability
+
 
 def build_design(
     covariates: tuple[Covariate, ...],
