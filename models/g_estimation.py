@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.analysis_scale import t_quantile, two_sided
-from models.logistic import expit
+from models.logistic import SEPARATED_LOGIT, expit
+from models.outcome_model import independent_terms
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -52,7 +53,9 @@ def constant_difference(
     w = np.ones(len(treated)) if weight is None else weight
     fitted = _weighted_score(design, treated, w)
     if fitted is None:
-        return _withheld("the score model did not settle, or some characteristic predicts the approach perfectly")
+        return _withheld(
+            "the score model cannot be fitted: some characteristic predicts the approach perfectly, or its terms are not independent of each other"
+        )
     score, information = fitted
     left = treated - score
     down = float((w * treated) @ left)
@@ -69,6 +72,8 @@ def constant_difference(
 
 def _weighted_score(design: Floats, treated: Floats, weight: Floats) -> tuple[Floats, Floats] | None:
     """Fitted probabilities (n,) and information (p, p) of a weighted logistic fit, by Newton's method; None when it does not settle."""
+    if not independent_terms(design):
+        return None
     beta = np.zeros(len(design))
     for _ in range(MOST_STEPS):
         score = expit(beta @ design)
@@ -82,7 +87,8 @@ def _weighted_score(design: Floats, treated: Floats, weight: Floats) -> tuple[Fl
         if not 0 <= decrement < np.inf:
             return None
         if decrement < SETTLED * max(1.0, float(weight.sum())):
-            return score, np.asarray(information, dtype=np.float64)
+            separated = float(np.max(np.abs(beta @ design))) > SEPARATED_LOGIT
+            return None if separated else (score, np.asarray(information, dtype=np.float64))
         beta = beta + step / max(1.0, float(np.max(np.abs(step))) / 4.0)
     return None
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from models.analysis_scale import ScaledEstimate
 from models.cluster_robust import WhitenedFit, bias_reduced, cluster_covariance
 from models.conditional import TOO_FEW_CLUSTERS, few_clusters
-from models.logistic import expit
+from models.logistic import SEPARATED_LOGIT, expit
 from models.outcome_model import fit_outcome, unusable
 
 Floats = NDArray[np.float64]
@@ -28,6 +28,7 @@ Integers = NDArray[np.int64]
 
 MOST_STEPS = 60
 SETTLED = 1e-10  # of the step, in standard errors, squared
+UNSETTLED = "the estimating equations did not settle"
 ALIKE_AT_MOST = (
     0.95  # a working correlation of 1 would leave one lesion a patient; the robust error holds whatever is used
 )
@@ -67,13 +68,15 @@ def marginal_odds_ratio(design: Floats, treated: Floats, outcome: Floats, cluste
     beta = start.coefficients
     correlation: float | None = None
     for _ in range(MOST_STEPS):
+        if float(np.max(np.abs(beta @ matrix))) > SEPARATED_LOGIT:  # the steps run away
+            return _withheld(UNSETTLED)
         whitened, correlation = _whitened(matrix, outcome, beta, groups)
         step = whitened.bread @ (whitened.matrix @ whitened.residual)
         beta = beta + step
         if float(step @ np.linalg.solve(whitened.bread, step)) < SETTLED:
             break
     else:
-        return _withheld("the estimating equations did not settle")
+        return _withheld(UNSETTLED)
     whitened, correlation = _whitened(matrix, outcome, beta, groups)
     approach = np.zeros(len(matrix))
     approach[-1] = 1.0

@@ -14,18 +14,31 @@ Floats = NDArray[np.float64]
 
 OutcomeKind = Literal["yes_no", "number"]
 
+NEARLY_TOLD = 1e-10  # least eigenvalue of the terms' correlations: below it errors would be rounding
+
 FIRTH_INSTEAD = "a penalized fit (Firth) can still be made"
+NOT_INDEPENDENT = "the terms of the outcome model are not independent of each other"
+
+
+def independent_terms(design: Floats) -> bool:
+    """Whether no term of `design` (p, n) is empty or told by the others, as far as its numbers can say."""
+    gram = design @ design.T
+    size = np.sqrt(np.diag(gram))
+    if design.shape[1] < len(design) or not (size > 0).all():
+        return False
+    return bool(np.linalg.eigvalsh(gram / np.outer(size, size))[0] > NEARLY_TOLD)
 
 
 def fit_outcome(design: Floats, outcome: Floats) -> LogisticFit:
     """Logistic fit of a yes/no outcome; `failed_because` speaks of the outcome. `design` (p, n), `outcome` (n,) of 0 and 1."""
+    if not independent_terms(design):
+        terms, rows = design.shape
+        return LogisticFit(np.zeros(terms), np.zeros((terms, terms)), np.full(rows, 0.5), NOT_INDEPENDENT)
     fit = fit_logistic(design, outcome)
     if fit.failed_because is None:
         return fit
     if float(np.max(np.abs(fit.coefficients @ design))) > SEPARATED_LOGIT:
         reason = f"some characteristic predicts the outcome perfectly; {FIRTH_INSTEAD}"
-    elif np.linalg.matrix_rank(design @ design.T) < len(design):
-        reason = "the terms of the outcome model are not independent of each other"
     else:
         reason = f"the outcome model did not settle; {FIRTH_INSTEAD}"
     return LogisticFit(fit.coefficients, fit.information, fit.probability, reason)
@@ -64,7 +77,7 @@ def fit_outcome_model(design: Floats, outcome: Floats, kind: OutcomeKind) -> Fit
     triangle = np.linalg.qr(design.T, mode="r")
     size = np.abs(np.diag(triangle))
     if rows <= terms or size.min() < 1e-10 * size.max():
-        return "the terms of the outcome model are not independent of each other"
+        return NOT_INDEPENDENT
     inverse = np.linalg.inv(triangle)
     bread = np.asarray(inverse @ inverse.T, dtype=np.float64)
     coefficients = np.asarray(inverse @ (inverse.T @ (design @ outcome)), dtype=np.float64)

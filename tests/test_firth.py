@@ -101,7 +101,17 @@ def test_intervals_hold_where_lesions_of_a_patient_are_alike() -> None:
     assert 0.92 <= held / told <= 0.98
 
 
-def test_a_row_for_each_lesion_in_any_order_gives_the_same() -> None:
+def test_a_single_lesion_from_below_gets_finite_limits() -> None:
+    generator = np.random.default_rng(3)
+    outcome = generator.integers(0, 2, 55).astype(float)
+    treated = (np.arange(55) == 7).astype(float)
+    design = np.vstack([np.ones(55), generator.normal(size=55)])
+    found = firth_adjusted_odds_ratio(design, treated, outcome, 0.95)
+    assert found.withheld_because is None
+    assert 0 < found.effect.lower < 1 < found.effect.upper < np.inf
+
+
+def test_shuffling_the_lesions_changes_nothing() -> None:
     lines, grade = _endometrial()
     order = np.random.default_rng(1).permutation(len(grade))
     design = np.stack([lines["(Intercept)"], lines["PI"], lines["EH"]])
