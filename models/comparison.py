@@ -83,7 +83,7 @@ def weighted_risks(
     """
     weights = weights or _weights(treated, population, score)
     members = (_everyone(treated) if member is None else member,)
-    return next(_risks_within(treated, outcome, cluster, weights, score, members, small_sample))
+    return next(risks_within(treated, outcome, cluster, weights, score, members, small_sample))
 
 
 def compare_risks(
@@ -126,7 +126,7 @@ def compare_within(
     if not members:
         return []
     weights = weights or _weights(treated, population, score)
-    risks = _risks_within(treated, outcome, cluster, weights, score, members, small_sample)
+    risks = risks_within(treated, outcome, cluster, weights, score, members, small_sample)
     return [
         _estimated(found, treated, outcome, cluster, weights.weight, level, sparse_cell, member)
         for found, member in zip(risks, members, strict=True)
@@ -143,7 +143,7 @@ def _weights(treated: Floats, population: Population, score: Score | None) -> Ba
     return balancing_weights(score.probability, treated, population)
 
 
-def _risks_within(
+def risks_within(
     treated: Floats,
     outcome: Floats,
     cluster: Integers,
@@ -152,7 +152,7 @@ def _risks_within(
     members: Sequence[Mask],
     small_sample: SmallSample,
 ) -> Iterator[Weighted]:
-    """`weighted_risks` within each of `members`, in order, a block at a time.
+    """`weighted_risks` within each of `members`, in order, a block at a time; `weights` are functions of `score`, or known when it is None.
 
     The design is by far the largest thing in memory: a block walks it twice however many groups it holds.
     """
@@ -191,7 +191,7 @@ def _estimated(
 ) -> Estimated:
     clusters = int(np.count_nonzero(np.bincount(cluster[inside])))
     factor = clusters / (clusters - 1) if clusters > 1 else 1.0
-    below, above = (_Arm.of(inside & (treated == arm), outcome, cluster, weight) for arm in (1, 0))
+    below, above = (Arm.of(inside & (treated == arm), outcome, cluster, weight) for arm in (1, 0))
     cells = TwoByTwo(found.risk_1 * below.units, below.units, found.risk_0 * above.units, above.units)
     sparse = cells.smallest_cell < sparse_cell
     effects = sparse_effects(cells, level) if sparse else effects_of(found, factor, level)
@@ -201,7 +201,7 @@ def _estimated(
     ):  # Wald's interval leaves what a difference can be
         sparse, effects = True, sparse_effects(cells, level)
     arms: list[ArmRisk] = []
-    sides: tuple[tuple[Approach, _Arm, float, Floats], ...] = (
+    sides: tuple[tuple[Approach, Arm, float, Floats], ...] = (
         ("retrograde", below, found.risk_1, found.influence_1),
         ("antegrade", above, found.risk_0, found.influence_0),
     )
@@ -212,7 +212,7 @@ def _estimated(
 
 
 @dataclass(frozen=True, slots=True)
-class _Arm:
+class Arm:
     """One approach's lesions: how many, how many with the outcome, and effective sizes in lesions and in clusters."""
 
     n: int
@@ -221,7 +221,7 @@ class _Arm:
     units: float
 
     @classmethod
-    def of(cls, chosen: Mask, outcome: Floats, cluster: Integers, weight: Floats) -> _Arm:
+    def of(cls, chosen: Mask, outcome: Floats, cluster: Integers, weight: Floats) -> Arm:
         pull = weight[chosen]
         return cls(len(pull), int(outcome[chosen].sum()), effective_n(pull), effective_clusters(pull, cluster[chosen]))
 
