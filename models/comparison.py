@@ -222,6 +222,7 @@ class Arm:
 
     @classmethod
     def of(cls, chosen: Mask, outcome: Floats, cluster: Integers, weight: Floats) -> Arm:
+        """The lesions `chosen` (n,), with `outcome`, `cluster` and `weight` of all n."""
         pull = weight[chosen]
         return cls(len(pull), int(outcome[chosen].sum()), effective_n(pull), effective_clusters(pull, cluster[chosen]))
 

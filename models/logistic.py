@@ -83,7 +83,7 @@ def fit_logistic(design: Floats, outcome: Floats, ridge: Floats | None = None) -
 
 
 def _derivatives(design: Floats, outcome: Floats, beta: Floats, penalty: Floats) -> tuple[float, Floats, Floats]:
-    terms, rows = design.shape
+    rows = design.shape[1]
     loglik = -0.5 * float(penalty @ beta**2)
     gradient = -penalty * beta
     information = np.diag(penalty)

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from models.departure_results import Departure
+
 Approach = Literal["retrograde", "antegrade"]
 Population = Literal["observed", "overlap", "all", "treated"]
 Measure = Literal["risk_difference", "risk_ratio", "odds_ratio"]
@@ -247,11 +249,20 @@ class MethodNote:
 
 
 @dataclass(frozen=True, slots=True)
+class OverLooks:
+    """The primary risk difference with an interval that holds over all reports so far and to come; `looks` counts this one."""
+
+    looks: int
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
 class Edition:
     """One report's content, complete: it can be saved, compared and redrawn without any patient row.
 
-    `comparisons` holds, for each endpoint: crude (population "observed"), weighting in "overlap", "all" and "treated" for
-    profile "all" (and "complete_case" in "overlap" where a trait is not always recorded), and crude and overlap weighting for each one-way profile. `smallest_count_shown`: counts from 1 to one below it are
+    `comparisons` holds, for each endpoint: crude (population "observed"), the primary method in the primary population, and for profile "all" every other
+    method of the plan; then crude and primary for each one-way profile. `verdict_held_because`: the run's check of itself failed, and how. `smallest_count_shown`: counts from 1 to one below it are
     hidden before anything is drawn. `invented` is true for demo data. `period_start` and `period_end` are months, "2023-01".
     """
 
@@ -280,6 +291,11 @@ class Edition:
     length_calcium: tuple[MapCell, ...]
     diagnostics: Diagnostics | None
     methods: tuple[MethodNote, ...]
+    primary_method: str = "doubly_robust"
+    primary_population: Population = "overlap"
+    over_looks: OverLooks | None = None
+    verdict_held_because: str | None = None
+    departures: tuple[Departure, ...] = ()
 
     def comparison(self, endpoint: str, method: str, population: Population, profile: str = "all") -> Comparison:
         """The one comparison so named; KeyError when absent."""

@@ -21,7 +21,7 @@ def plain_against_fair(e: ShownEdition) -> str:
     return " ".join(
         f"{endpoint_label(e, endpoint)}, from below against from above: plain figures"
         f" {_difference(e.comparison(endpoint, 'crude', 'observed'))}, like for like"
-        f" {_difference(e.comparison(endpoint, 'weighting', 'overlap'))}."
+        f" {_difference(e.fair(endpoint))}."
         for endpoint, _ in e.endpoint_labels
     )
 

@@ -35,12 +35,9 @@ def plain_against_fair(e: ShownEdition, size: Size) -> Spec:
     rows: list[Row] = []
     for endpoint, _ in e.endpoint_labels:
         rows.append(Row(endpoint_label(e, endpoint), heading=True))
-        for name, method, population, color, shape in (
-            ("Plain figures", "crude", "observed", palette.PLAIN, "circle"),
-            ("Like for like", "weighting", "overlap", palette.FAIR, "diamond"),
-        ):
-            c = e.comparison(endpoint, method, population)  # type: ignore[arg-type]
-            rows.append(_difference_row(name, c, color, shape, filled=method == "weighting"))
+        plain, fair = e.comparison(endpoint, "crude", "observed"), e.fair(endpoint)
+        rows.append(_difference_row("Plain figures", plain, palette.PLAIN, "circle", filled=False))
+        rows.append(_difference_row("Like for like", fair, palette.FAIR, "diamond", filled=True))
     return row_chart(tuple(rows), _difference_scale(rows), size)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from models.departure_results import Departure
 from models.results import (
     Approach,
     CaseMix,
@@ -16,6 +17,7 @@ from models.results import (
     Gate,
     Measure,
     MethodNote,
+    OverLooks,
     Population,
     ProfileLabel,
     TermKind,
@@ -212,6 +214,11 @@ class ShownEdition:
     period_end: str
     latest_quarter: str
     primary_endpoint: str
+    primary_method: str
+    primary_population: Population
+    over_looks: OverLooks | None
+    verdict_held_because: str | None
+    departures: tuple[Departure, ...]
     endpoint_labels: tuple[tuple[str, str], ...]
     level: float
     smallest_count_shown: int
@@ -240,3 +247,7 @@ class ShownEdition:
             if (c.endpoint, c.method, c.population, c.profile) == (endpoint, method, population, profile):
                 return c
         return None
+
+    def fair(self, endpoint: str, profile: str = "all") -> ShownComparison | None:
+        """The primary method's comparison in the primary population; None when the edition has none."""
+        return self.comparison(endpoint, self.primary_method, self.primary_population, profile)

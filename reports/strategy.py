@@ -46,7 +46,7 @@ def strategy_page(edition: Edition) -> str:
 
 
 def _difference(e: ShownEdition) -> Section:
-    main = e.comparison(e.primary_endpoint, "weighting", "overlap")
+    main = e.fair(e.primary_endpoint)
     withheld = (
         f"The like-for-like comparison is withheld: {main.withheld_because}" if main and main.withheld_because else ""
     )

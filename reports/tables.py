@@ -31,10 +31,11 @@ VERDICT = {
 }
 POPULATION = {
     ("crude", "observed"): "plain figures",
-    ("weighting", "overlap"): "like for like, either start realistic (main answer)",
+    ("doubly_robust", "overlap"): "like for like, either start realistic",
     ("complete_case", "overlap"): "the same, only lesions with every trait recorded",
-    ("weighting", "all"): "like for like, all lesions",
-    ("weighting", "treated"): "like for like, lesions like those started from below",
+    ("weighting", "overlap"): "like for like by weighting alone, either start realistic",
+    ("doubly_robust", "all"): "like for like, all lesions",
+    ("doubly_robust", "treated"): "like for like, lesions like those started from below",
 }
 THEN = {"none": "stopped", "same": "again by the same approach", "bailout": "switched to the other approach"}
 KIND = {"fitted": "adjusted for", "square": "square", "interaction": "interaction", "left_out": "not adjusted for"}
@@ -63,8 +64,15 @@ def comparisons(e: ShownEdition) -> Table:
             c = e.comparison(endpoint, method, population)  # type: ignore[arg-type]
             if c is None:
                 continue
+            main = c == e.fair(endpoint)
             numbers = (_risk(c.retrograde), _risk(c.antegrade), *_effects(c))
-            rows.append((f"{endpoint_label(e, endpoint)}: {name}", *numbers, c.withheld_because or c.note))
+            rows.append(
+                (
+                    f"{endpoint_label(e, endpoint)}: {name}{' (main answer)' if main else ''}",
+                    *numbers,
+                    c.withheld_because or c.note,
+                )
+            )
     remarks = any(row[-1] for row in rows)
     columns = ("Comparison", "From below", "From above", "Difference, points", "Risk ratio", "Odds ratio")
     return Table(

@@ -170,7 +170,7 @@ def difference_text(c: ShownComparison) -> str:
 
 def fair_difference(e: ShownEdition) -> str:
     """The like-for-like difference, what it means, and whether the plain figures pointed the other way and why."""
-    c = e.comparison(e.primary_endpoint, "weighting", "overlap")
+    c = e.fair(e.primary_endpoint)
     if c is None:
         return "No like-for-like comparison was made."
     d = c.effect("risk_difference")
@@ -178,10 +178,15 @@ def fair_difference(e: ShownEdition) -> str:
         small = "it would give small numbers away" if c.counts_hidden else "no estimate could be made"
         why = clause(c.withheld_because or small)
         return f"The like-for-like comparison is withheld{_beside_plain(e)}: {why}."
-    way = direction(d)
+    way: Direction = "unclear" if e.verdict_held_because else direction(d)
     start = "Comparing like with like, among lesions for which either start was realistic,"
     what = _CROSSED.get(c.endpoint, reached(e, c.endpoint))
-    if way == "unclear":
+    if e.verdict_held_because:
+        text = (
+            f"{start} the difference in how often {what} is {difference_text(c)}, but no verdict is given: "
+            f"{clause(e.verdict_held_because)}"
+        )
+    elif way == "unclear":
         text = (
             f"{start} the difference in how often {what} is {difference_text(c)}: this history does not settle "
             "which start is better"
@@ -207,7 +212,7 @@ def _beside_plain(e: ShownEdition) -> str:
 
 def _at_the_end(e: ShownEdition) -> str:
     """The clause on the same lesions at the end of the session, from below minus from above; empty where there is none."""
-    c = e.comparison(_AT_THE_END, "weighting", "overlap")
+    c = e.fair(_AT_THE_END)
     d = c.effect("risk_difference") if c else None
     if e.primary_endpoint == _AT_THE_END or c is None or d is None or c.withheld_because or d.estimate is None:
         return ""
@@ -272,7 +277,7 @@ def different_traits(e: ShownEdition) -> str:
 
 def profile_comparisons(e: ShownEdition) -> list[tuple[str, str, ShownComparison]]:
     """(feature label, level label, like-for-like comparison) for each one-way profile, in the order of the edition."""
-    found = ((p, e.comparison(e.primary_endpoint, "weighting", "overlap", p.profile)) for p in e.profile_labels)
+    found = ((p, e.fair(e.primary_endpoint, p.profile)) for p in e.profile_labels)
     return [(p.feature_label, p.level_label, c) for p, c in found if c is not None and ";" not in c.profile]
 
 

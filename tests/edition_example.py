@@ -88,7 +88,7 @@ def comparison(
     return Comparison(
         endpoint=endpoint,
         population="observed" if crude else population,
-        method="crude" if crude else "weighting",
+        method="crude" if crude else "doubly_robust",
         profile=profile,
         level=0.95,
         retrograde=arms[0],

@@ -8,9 +8,8 @@ import pytest
 from oracle import assert_agrees
 from test_estimators_against_r import _lalonde, _nhefs
 
-from models.augmented import augmented_risks, augmented_within, fit_outcome, fit_outcome_by_arm
-from models.comparison import effects_of, weighted_risks
-from models.propensity import Design, Term, fit_score
+from models.augmented import augmented_risks, fit_outcome_by_arm
+from models.comparison import effects_of
 
 POPULATIONS = {"ATE": "all", "ATT": "treated"}
 STUDIES = {

@@ -107,7 +107,7 @@ def test_an_adjusted_estimate_stays_when_its_counts_are_hidden_but_its_effective
         comparison("calcium=a", (60, 2), (100, 70), adjusted=(0.1, 0.02, 0.18)),
         comparison("calcium=b", (40, 30), (100, 70)),
     )
-    c = shown(hide_comparisons(made, 5), "calcium=a", "weighting")
+    c = shown(hide_comparisons(made, 5), "calcium=a", "doubly_robust")
     assert c.counts_hidden
     assert c.effect("risk_difference").estimate == 0.1
     assert c.retrograde.effective_n is None
@@ -162,7 +162,7 @@ def test_a_reason_does_not_print_a_hidden_count() -> None:
         comparison("calcium=b", (97, 58), (150, 100)),
     )
     assert (
-        shown(hide_comparisons(made, 5), "calcium=a", "weighting").withheld_because
+        shown(hide_comparisons(made, 5), "calcium=a", "doubly_robust").withheld_because
         == "only fewer than 5 lesions, needs 20"
     )
 

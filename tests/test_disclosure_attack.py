@@ -202,7 +202,7 @@ def test_equal_weights_make_a_like_for_like_risk_a_plain_one() -> None:
     even = comparison("calcium=a", (60, 2), (100, 70), adjusted=(0.1, 0.02, 0.18))
     even = replace(even, retrograde=replace(even.retrograde, effective_n=60.0))
     made = (*ALL, comparison("calcium=a", (60, 2), (100, 70)), comparison("calcium=b", (40, 30), (100, 70)), even)
-    c = shown(hide_comparisons(made, 5), "calcium=a", "weighting")
+    c = shown(hide_comparisons(made, 5), "calcium=a", "doubly_robust")
     assert (c.retrograde.risk, c.effect("risk_difference").estimate) == (None, None)
 
 

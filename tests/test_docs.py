@@ -168,7 +168,7 @@ def test_the_numbers_of_the_reading_guide_are_those_of_the_demo() -> None:
         for c in found.comparisons
         if (c.endpoint, c.profile) == (found.primary_endpoint, "all")
     }
-    crude, fair = differences["crude", "observed"], differences["weighting", "overlap"]
+    crude, fair = differences["crude", "observed"], differences["doubly_robust", "overlap"]
     assert f"from below looks {-100 * crude.estimate:.1f} points *worse*" in guide
     assert f"from below is {100 * fair.estimate:.1f} points *better*" in guide
     assert f"with an interval of {100 * fair.lower:.1f} to {100 * fair.upper:.1f}" in guide

@@ -23,7 +23,7 @@ def lesions(count: int, seed: int, **scenario: float) -> pl.DataFrame:
     return derive(invent(count, seed, replace(DEMO, **scenario)).tables, PLAN).lesions
 
 
-def main(found: Estimates, method: str = "weighting", population: str = "overlap") -> Comparison:
+def main(found: Estimates, method: str = "doubly_robust", population: str = "overlap") -> Comparison:
     return next(c for c in found.comparisons if (c.method, c.population, c.profile) == (method, population, "all"))
 
 
@@ -94,7 +94,7 @@ def test_every_one_way_profile_has_a_crude_and_an_adjusted_comparison_for_each_e
     for endpoint in PLAN.endpoints:
         for label in found.profile_labels:
             methods = [c.method for c in found.comparisons if (c.endpoint, c.profile) == (endpoint, label.profile)]
-            assert methods == ["crude", "weighting"]
+            assert methods == ["crude", "doubly_robust"]
 
 
 @pytest.mark.parametrize("level", [0.8, 0.99])

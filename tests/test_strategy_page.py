@@ -228,7 +228,7 @@ def test_the_tables_give_ratios_for_both_endpoints_and_every_population() -> Non
             assert f"{endpoint}: {name}" in text
     assert "Risk ratio" in text
     assert "Odds ratio" in text
-    c = edition().comparison(FIRST, "weighting", "overlap")
+    c = edition().comparison(FIRST, "doubly_robust", "overlap")
     assert f"{c.effect('odds_ratio').estimate:.2f}" in text
 
 

@@ -89,7 +89,7 @@ def test_the_demo_shows_the_crude_table_pointing_the_wrong_way_and_the_adjusted_
     demo,
 ) -> None:
     crude = _main_line(demo, method="crude")
-    adjusted = _main_line(demo, method="weighting", population="overlap")
+    adjusted = _main_line(demo, method="doubly_robust", population="overlap")
     truth = json.loads((demo / "tables" / "truth" / "truth.json").read_text())
     true = next(
         r["risk_retrograde"] - r["risk_antegrade"]

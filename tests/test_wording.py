@@ -326,7 +326,7 @@ def test_a_period_is_told_by_its_months() -> None:
 
 def test_the_example_says_what_its_numbers_say() -> None:
     e = hide_small(edition())
-    c = e.comparison(FIRST, "weighting", "overlap")
+    c = e.comparison(FIRST, "doubly_robust", "overlap")
     assert c is not None
     assert points_interval(c.effect("risk_difference")) == "+0.2 to +9.4"
     assert "0.2 to 9.4" in five_sentences(e)[3]
