@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.adjustment_results import BootstrapInterval
 from models.bootstrap import Replicates
 from models.intervals import z_value
 from models.results import Measure
 
 Floats = NDArray[np.float64]
+
+IntervalKind = Literal["percentile", "basic", "normal"]
 
 # Replicates without an answer (an arm empty, a ratio to no events) above which no interval is given: those left are then not a fair draw. Common
 # practice, no source.
@@ -58,6 +62,24 @@ def bootstrap_effects(found: Replicates, level: float) -> tuple[BootstrapEffect,
         _effect("risk_difference", found, level),
         _effect("risk_ratio", found, level),
         _effect("odds_ratio", found, level),
+    )
+
+
+def reported(
+    endpoint: str, method: str, effect: BootstrapEffect, kind: IntervalKind = "percentile"
+) -> BootstrapInterval:
+    """What the report shows of a measure, with the chosen kind of interval; `endpoint` and `method` as the report names them."""
+    limits: Limits | None = getattr(effect, kind)
+    return BootstrapInterval(
+        endpoint,
+        method,
+        effect.measure,
+        None if limits is None else limits.lower,
+        None if limits is None else limits.upper,
+        effect.standard_error,
+        effect.replicates,
+        effect.failed,
+        effect.withheld_because,
     )
 
 

@@ -13,12 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.bootstrap_intervals import FEWEST_DRAWS, Limits
+from models.comparison import Weighted
+from models.results import Effect, Measure
 
 Floats = NDArray[np.float64]
 
 # Mammen's two values, the golden ratio and its conjugate, and the chance of the first: mean 0, variance 1, third moment 1.
 GOLDEN = (1 + 5**0.5) / 2
 CHANCE_OF_GOLDEN = (5**0.5 - 1) / (2 * 5**0.5)
+MEASURES: tuple[Measure, ...] = ("risk_difference", "risk_ratio", "odds_ratio")
 NUMBERS_AT_ONCE = 1 << 23
 NO_ERROR = 1e-14  # influences below this are rounding
 
@@ -76,6 +79,34 @@ def multiplier_bootstrap(influence: Floats, draws: int, seed: int) -> Multiplier
         usable = (spread > NO_ERROR * squares) & (squares > 0)
         found[part] = np.where(usable, sums[:, :lines] / np.sqrt(factor * np.where(usable, spread, 1.0)), 0.0)
     return MultiplierBootstrap(error, found)
+
+
+def multiplier_effects(found: Weighted, level: float, draws: int, seed: int) -> tuple[Effect, Effect, Effect] | str:
+    """Risk difference, risk ratio and odds ratio with percentile-t intervals at `level`, from any two risks with clustered influences.
+
+    Ratios are studentized on the log scale. The p-value is the share of replicates at least as far from 0 as the estimate is, in errors, itself counted. A
+    sentence where there are too few clusters or draws, or a risk is 0 or 1.
+    """
+    p1, p0 = found.risk_1, found.risk_0
+    if not (0.0 < p1 < 1.0 and 0.0 < p0 < 1.0):
+        return "an approach had the outcome in none or in all of its lesions"
+    estimates = np.array([p1 - p0, np.log(p1 / p0), np.log(p1 / (1 - p1)) - np.log(p0 / (1 - p0))])
+    u1, u0 = found.influence_1, found.influence_0
+    lines = [u1 - u0, u1 / p1 - u0 / p0, u1 / (p1 * (1 - p1)) - u0 / (p0 * (1 - p0))]
+    made = multiplier_bootstrap(np.stack(lines, axis=1), draws, seed)
+    if made is None:
+        return f"fewer than two patients, or fewer than {FEWEST_DRAWS} replicates"
+    if not (made.standard_error > 0).all():
+        return "the outcome does not vary within an approach"
+    beyond = (np.abs(made.studentized) >= np.abs(estimates / made.standard_error)).sum(axis=0)
+    limits = made.percentile_t(estimates, level)
+    effects = []
+    for j, measure in enumerate(MEASURES):
+        shown = np.array([estimates[j], limits[j].lower, limits[j].upper])
+        shown = shown if measure == "risk_difference" else np.exp(shown)
+        p_value = float((1 + beyond[j]) / (draws + 1))
+        effects.append(Effect(measure, float(shown[0]), float(shown[1]), float(shown[2]), p_value))
+    return effects[0], effects[1], effects[2]
 
 
 def _limits(estimates: Floats, below: Floats, above: Floats) -> tuple[Limits, ...]:

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.special import ndtri
 
 import models.bootstrap
+from models.augmented import augmented_risks, fit_outcome
 from models.balancing_score import fit_balancing_score
 from models.bootstrap import Replicates, cluster_bootstrap
-from models.bootstrap_intervals import bootstrap_effects
-from models.comparison import weighted_risks
+from models.bootstrap_intervals import bootstrap_effects, reported
+from models.comparison import Weighted, compare_risks, weighted_risks
 from models.logistic import expit
-from models.multiplier_bootstrap import multiplier_bootstrap
+from models.multiplier_bootstrap import multiplier_bootstrap, multiplier_effects
 from models.propensity import Design, Score, Term, fit_score
 from models.weights import balancing_weights
+from synthetic_data.service import invent, write_service
+from tests.benchmarks import bootstrap_child
+from tests.benchmarks.floor import first_attempts
 
 POPULATIONS = ("overlap", "all", "treated")
 Z = 1.959964
@@ -168,6 +174,10 @@ def test_ratios_are_analyzed_as_logarithms_and_shown_as_themselves() -> None:
     assert ratio.standard_error == pytest.approx(np.linalg.norm(u1 / p1 - u0 / p0), rel=0.08)
     logits = u1 / (p1 * (1 - p1)) - u0 / (p0 * (1 - p0))
     assert odds.standard_error == pytest.approx(np.linalg.norm(logits), rel=0.08)
+    shown = reported("crossed", "weighting", odds)
+    assert odds.percentile is not None
+    assert (shown.lower, shown.upper) == (odds.percentile.lower, odds.percentile.upper)
+    assert (shown.measure, shown.replicates, shown.failed) == ("odds_ratio", 1000, 0)
     for effect in (difference, ratio, odds):
         for limits in (effect.percentile, effect.basic, effect.normal):
             assert limits is not None
@@ -291,6 +301,61 @@ def test_bands_hold_a_whole_curve_together() -> None:
         pointwise += all(limits.lower < 0 < limits.upper for limits in found.percentile_t(mean, 0.95))
     assert 0.915 <= held / 400 <= 0.98
     assert pointwise / 400 < 0.88
+
+
+def test_percentile_t_intervals_agree_with_the_sandwich_where_lesions_are_many() -> None:
+    cluster, a, y, score = _service(1, 3000)
+    found = weighted_risks(a, y, cluster, "overlap", score)
+    sandwich = compare_risks(a, y, cluster, "overlap", score, 0.95, 0.0).effects
+    made = multiplier_effects(found, 0.95, 4000, seed=2)
+    assert not isinstance(made, str)
+    for ours, theirs in zip(made, sandwich, strict=True):
+        assert (ours.measure, ours.estimate) == (theirs.measure, pytest.approx(theirs.estimate))
+        half = np.log(theirs.upper / theirs.lower) / 2 if ours.measure != "risk_difference" else 0.0
+        width = half or (theirs.upper - theirs.lower) / 2
+        scale = (lambda x: x) if ours.measure == "risk_difference" else np.log
+        assert scale(ours.lower) == pytest.approx(scale(theirs.lower), abs=0.1 * width)
+        assert scale(ours.upper) == pytest.approx(scale(theirs.upper), abs=0.1 * width)
+
+
+def test_percentile_t_intervals_of_the_augmented_estimate_hold_the_truth() -> None:
+    """300 services of 300 lesions with no effect at all: every measure's truth is known without a calculation."""
+    held = np.zeros(3)
+    rejected = 0
+    for seed in range(300):
+        rng = np.random.default_rng(seed)
+        cluster = np.repeat(np.arange(150), 2)
+        x = np.vstack([np.ones(300), rng.normal(size=(2, 300))])
+        a = (rng.random(300) < expit(x.T @ [-0.4, 0.9, -0.5])).astype(float)
+        alike = rng.normal(size=150)[cluster]
+        y = (rng.random(300) < expit(0.2 + 0.8 * x[1] + 0.6 * alike)).astype(float)
+        score = fit_score(Design(tuple(Term(f"x{j}", f"x{j}", f"x{j}") for j in range(3)), x, ()), a)
+        found = augmented_risks(a, y, cluster, "overlap", score, fit_outcome(x, a, y))
+        made = multiplier_effects(found, 0.95, 400, seed)
+        assert not isinstance(made, str)
+        held += [effect.lower < truth < effect.upper for effect, truth in zip(made, (0, 1, 1), strict=True)]
+        rejected += made[0].p_value < 0.05
+    assert ((held / 300 >= 0.915) & (held / 300 <= 0.985)).all(), held / 300
+    assert 0.015 <= rejected / 300 <= 0.085
+
+
+def test_percentile_t_intervals_that_cannot_be_made_say_why() -> None:
+    nothing = np.zeros(30)
+    assert "none or in all" in str(multiplier_effects(Weighted(1.0, 0.5, nothing, nothing), 0.95, 300, 1))
+    assert "fewer than two patients" in str(multiplier_effects(Weighted(0.4, 0.5, nothing, nothing), 0.95, 300, 1))
+
+
+def test_the_benchmark_compares_the_lesions_of_the_case_tables_without_a_gap(tmp_path: Path) -> None:
+    write_service(invent(300, 11), tmp_path)
+    bootstrap_child.fill(tmp_path)
+    treated, crossed, patient, design = bootstrap_child.from_tables(tmp_path)
+    first = first_attempts(tmp_path)
+    assert len(treated) == first.height
+    assert treated.sum() == (first["approach"] == "retrograde").sum()
+    assert crossed.sum() == first["crossed"].sum()
+    assert len(np.unique(patient)) == first["patient_id"].n_unique()
+    assert np.isfinite(design.matrix).all()
+    assert np.linalg.matrix_rank(design.matrix) == len(design.terms)
 
 
 def test_a_line_without_influence_has_no_error_and_two_clusters_are_needed() -> None:
