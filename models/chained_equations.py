@@ -150,7 +150,8 @@ def run_chain(
         branch = chain if number == len(departures) - 1 else chain.copy()
         for sweep in range(apart, sweeps):
             _sweep(layout, branch, (*place, sweep), departure)
-        branch.tables.clear()
+        branch.tables.clear()  # values and traces are all that is asked for; the rest is large
+        branch.fits.clear()
         branches.append(branch)
     return branches
 

@@ -35,7 +35,7 @@ class Imputations:
     """m completed data sets. `recorded`: the covariates as they came; `lesions[name]` the rows drawn; `drawn[name]` (m, rows) their values.
 
     `traces[name, statistic]` (m, sweeps) follow "mean" and "SD" of a number, or the share of each level but the commonest, over the
-    values drawn. `carried_from[name]`: lesions whose value came from another lesion of the same patient or procedure, among the rows drawn.
+    values drawn. `carried[name]`: lesions whose value came from another lesion of the same patient or procedure, among the rows drawn.
     `never`: names that are recorded nowhere and so stay missing.
     """
 
@@ -43,7 +43,7 @@ class Imputations:
     lesions: Mapping[str, Integers]
     drawn: Mapping[str, Floats]
     traces: Mapping[tuple[str, str], Floats]
-    carried_from: Mapping[str, int]
+    carried: Mapping[str, int]
     never: tuple[str, ...]
     data_sets: int
 
@@ -111,7 +111,7 @@ def _gathered(covariates: tuple[Covariate, ...], layout: Layout, chains: list[Ch
     """Back in the caller's order of rows, with what an owner's other lesion told beside what was drawn."""
     lesions: dict[str, Integers] = {}
     drawn: dict[str, Floats] = {}
-    carried_from: dict[str, int] = {}
+    told_by_others: dict[str, int] = {}
     by_name = {d.covariate.name: d for d in layout.drawn}
     for c in covariates:
         carried = layout.values[c.name]
@@ -125,6 +125,6 @@ def _gathered(covariates: tuple[Covariate, ...], layout: Layout, chains: list[Ch
             lines[:, d.lesions] = [in_lesions(d, chain.values[c.name]) for chain in chains]
         rows = layout.order[gaps]
         sorting = np.argsort(rows)
-        lesions[c.name], drawn[c.name], carried_from[c.name] = rows[sorting], lines[:, gaps[sorting]], told
+        lesions[c.name], drawn[c.name], told_by_others[c.name] = rows[sorting], lines[:, gaps[sorting]], told
     traces = {name: np.array([chain.traces[name] for chain in chains]) for name in chains[0].traces}
-    return Imputations(covariates, lesions, drawn, traces, carried_from, layout.never, len(chains))
+    return Imputations(covariates, lesions, drawn, traces, told_by_others, layout.never, len(chains))
