@@ -191,7 +191,7 @@ class _Parts:
                 by_above.append(np.zeros_like(steep) if arm else steep)
         own = np.stack(lines)
         score, model = self.score, self.model
-        own += _drift(score.design.matrix, score.fit, np.stack(by_score)) * (self.treated - score.probability)
+        own += _drift(score.design.matrix, score.fit, np.stack(by_score)) * score.residual(self.treated)
         seen = np.where(self.treated == 1, model.below, model.above)
         if model.below_row is None:
             own += _drift(model.design, model.fit, np.stack(by_below)) * (self.treated * (self.outcome - seen))

@@ -29,6 +29,9 @@ TOGETHER = 2.2  # geometric mean of |z| in the choice and in an outcome that let
 AT_ONCE = 3  # pairs that enter in one step
 ALIKE = 0.3  # correlation above which two pairs do not enter in one step: the first may explain the second
 FEWEST_BOTH = 5  # lesions by either approach in which both of two yes/no traits are there; fewer separate the models
+LOOKED_AT_AGAIN = (
+    0.5  # of the threshold: pairs weaker than that at the first step are not looked at in the later ones, for speed
+)
 LEAST_OWN = 0.05  # share of a pair's variance that the terms already there must leave to it
 BANDS = 4  # a number also enters pairs in quarters, so that a step in it is found
 MOST_LESIONS = (
@@ -171,7 +174,7 @@ def _searched(
     base: Floats, sides: Floats, pairs: Integers, treated: Floats, outcomes: Sequence[Floats], room: int
 ) -> Iterator[tuple[int, float, float]]:
     """Positions in `pairs` of those that enter, in order, with their |z|."""
-    matrix, entered = base, 0
+    matrix, entered, place = base, 0, np.arange(len(pairs))
     while entered < room:
         choice = _score_tests(matrix, treated, sides, pairs, None)
         model = np.vstack([matrix, treated])
@@ -187,8 +190,11 @@ def _searched(
         if not picked:
             return
         for at in picked:
-            yield at, float(choice[at]), float(course[at])
+            yield int(place[at]), float(choice[at]), float(course[at])
         matrix = np.vstack([matrix, *(sides[pairs[at, 0]] * sides[pairs[at, 1]] for at in picked)])
+        if not entered:
+            again = strength >= LOOKED_AT_AGAIN
+            pairs, place = pairs[again], place[again]
         entered += len(picked)
 
 
@@ -220,14 +226,15 @@ def _score_tests(
     rest, weight = outcome - e, e * (1.0 - e)
     pull, square, own_mean = np.zeros(len(pairs)), np.zeros(len(pairs)), np.zeros(len(pairs))
     shared = np.zeros((len(pairs), len(matrix)))
+    weighted_matrix = matrix * weight
     for start in range(0, len(outcome), _CHUNK):
         part = slice(start, start + _CHUNK)
         line = sides[pairs[:, 0], part] * sides[pairs[:, 1], part]
         pull += line @ rest[part]
-        weighted = line * weight[part]
-        own_mean += weighted.sum(axis=1)
-        square += np.einsum("ij,ij->i", weighted, line)
-        shared += weighted @ matrix[:, part].T
+        shared += line @ weighted_matrix[:, part].T
+        own_mean += line @ weight[part]
+        line *= line
+        square += line @ weight[part]
     spread = square - own_mean**2 / weight.sum()
     left = square - np.einsum("ij,ij->i", shared, np.linalg.solve(fit.information, shared.T).T)
     sound = left > LEAST_OWN * np.maximum(spread, 1e-12)
