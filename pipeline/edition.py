@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from importlib.metadata import version
 
 import polars as pl
 
-from models.results import Edition, FlowStep, ReasonCount, TableCount
+from models.departure_results import Departure
+from models.results import Edition, FlowStep, OverLooks, ReasonCount, TableCount
+from models.sensitivity_results import EndpointSelfCheck, LookSeries
 from pipeline.describe import missing_shares, prices, quarter_counts, sequence_counts
 from pipeline.endpoints import endpoint
 from pipeline.estimate import Estimates
@@ -15,6 +19,10 @@ from pipeline.method_notes import method_notes
 from pipeline.plan import Plan
 
 VERSION = version("crosswise")
+HELD_BACK = (
+    "on data simulated from this service's own lesions with a known difference, the method missed it more often, or by more, than it may "
+    "(the methods report has the figures)"
+)
 
 
 def build_edition(
@@ -25,6 +33,7 @@ def build_edition(
     reasons: tuple[ReasonCount, ...],
     estimates: Estimates,
     data_hash: str,
+    departures: tuple[Departure, ...] = (),
     *,
     invented: bool,
 ) -> Edition:
@@ -57,7 +66,26 @@ def build_edition(
         length_calcium=estimates.length_calcium,
         diagnostics=estimates.diagnostics,
         methods=method_notes(plan, estimates.remarks, estimates.fitted, simplified=estimates.simplified),
+        primary_method=plan.primary_method,
+        primary_population=plan.primary_population,
+        departures=departures,
     )
+
+
+def with_sensitivity(edition: Edition, looks: Sequence[LookSeries], checks: Sequence[EndpointSelfCheck]) -> Edition:
+    """The edition with what repeated looks and the run's check of itself leave of its main answer."""
+    series = next((s for s in looks if s.endpoint == edition.primary_endpoint and s.lines), None)
+    check = next((c for c in checks if c.endpoint == edition.primary_endpoint and c.held_back), None)
+    return replace(edition, over_looks=_over_looks(series), verdict_held_because=HELD_BACK if check else None)
+
+
+def _over_looks(series: LookSeries | None) -> OverLooks | None:
+    if series is None:
+        return None
+    last = series.lines[-1].interval
+    if last.lower is None or last.upper is None:
+        return None
+    return OverLooks(series.lines[-1].number, last.lower, last.upper)
 
 
 def _month(day: object) -> str:

@@ -306,5 +306,19 @@ def _methods(e: ShownEdition) -> Section:
                 absent="" if any(q.lesions for q in e.quarters) else "No quarter is large enough to show.",
             ),
         ),
-        notes=tuple((m.heading, m.text) for m in e.methods),
+        notes=(*((m.heading, m.text) for m in e.methods), *_departures(e)),
+    )
+
+
+def _departures(e: ShownEdition) -> tuple[tuple[str, str], ...]:
+    """What was changed in the plan after results had been seen; nothing where nothing was."""
+    changed = [d.in_words() for d in e.departures if d.kind != "as_planned"]
+    if not changed:
+        return ()
+    told = "; ".join(changed)
+    return (
+        (
+            "Changed after results were seen",
+            f"A plan that is changed in the light of results can be made to fit them. Changed: {told}.",
+        ),
     )

@@ -16,7 +16,8 @@ from typing import Any
 
 import pytest
 
-from models.results import Edition, Gate, MethodNote, ReasonCount
+from models.departure_results import Departure
+from models.results import Edition, Gate, MethodNote, OverLooks, ReasonCount
 from reports import tables
 from reports.charts import balance_text
 from reports.disclosure import hide_small
@@ -249,3 +250,16 @@ def test_a_share_found_by_a_check_is_a_percentage_and_no_zero_has_a_sign() -> No
     table = tables.gates(hide_small(replace(e, diagnostics=replace(e.diagnostics, gates=gates))))
     assert [row[2:4] for row in table.rows] == [("75%", "0%"), ("0.12", "0.10")]
     assert [balance_text(x) for x in (-0.0049, -0.0051, 0.0, -0.1)] == ["0.00", "\u22120.01", "0.00", "\u22120.10"]
+
+
+def test_what_looking_each_quarter_costs_stands_in_the_report() -> None:
+    page = strategy_page(edition(over_looks=OverLooks(4, -0.011, 0.107)))
+    assert "looked at 4 times" in page and "by that stricter measure the question is still open" in page
+    assert "looked at" not in strategy_page(edition())
+
+
+def test_a_plan_that_changed_after_results_were_seen_is_told() -> None:
+    changed = Departure("level", "Level of every interval", "0.95", "0.9", 2, "2026-04-09", 1, "choice")
+    page = strategy_page(edition(departures=(changed, replace(changed, field="looks.earlier", kind="as_planned"))))
+    assert "Changed after results were seen" in page and "level: 0.95, then 0.9" in page
+    assert "looks.earlier" not in page

@@ -330,3 +330,11 @@ def test_the_example_says_what_its_numbers_say() -> None:
     assert c is not None
     assert points_interval(c.effect("risk_difference")) == "+0.2 to +9.4"
     assert "0.2 to 9.4" in five_sentences(e)[3]
+
+
+def test_no_verdict_is_given_where_the_runs_own_check_failed() -> None:
+    text = " ".join(
+        five_sentences(hide_small(edition(verdict_held_because="the method missed it more often than it may")))
+    )
+    assert "but no verdict is given: the method missed it more often than it may" in text
+    assert "percentage points more often from" not in text
