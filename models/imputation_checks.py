@@ -2,7 +2,7 @@
 
 Convergence: the split R-hat of Gelman, Carlin, Stern, Dunson, Vehtari & Rubin 2013, Bayesian Data Analysis, section 11.4 (Vehtari, Gelman, Simpson, Carpenter &
 Bürkner 2021, Bayesian Anal 16:667-718, equations 1 to 4). Chains of imputation are short on purpose: answers are right after five to ten sweeps, well before such
-measures say so (Oberman, van Buuren & Vink 2021, arXiv:2110.11951), so what is looked for is a chain that drifts or keeps apart, not the third digit.
+measures say so (Oberman, van Buuren & Vink 2021, arXiv:2110.11951, number from memory), so what is looked for is a chain that drifts or keeps apart, not the third digit.
 
 Plausibility: recorded beside drawn values (van Buuren 2018, section 6.6; Abayomi, Gelman & Levy 2008, J R Stat Soc C 57:273-291). They need not agree when gaps
 depend on other traits. So a number's or level's difference is also given with the approach and the outcomes held: least squares on an indicator of

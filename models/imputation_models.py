@@ -120,7 +120,7 @@ def _loglik(target: Target, linear: Floats, coefficients: Floats) -> float:
     prior = 0.5 * float((target.penalty * coefficients**2).sum())
     if target.levels is None:
         return -0.5 * float((_residual(target, linear) ** 2).sum()) - prior
-    top = np.maximum(linear.max(axis=0), 0.0)
+    top = linear.max(axis=0, initial=0.0)
     whole = top + np.log(np.exp(-top) + np.exp(linear - top).sum(axis=0))
     return float((((target.outcome * linear).sum(axis=0) - whole) * target.known).sum()) - prior
 
@@ -144,7 +144,7 @@ def curvature(target: Target, table: Floats, coefficients: Floats, stands_for: f
             blocks[a, :, b, :] = blocks[b, :, a, :].T
     information = blocks.reshape(q * p, q * p) * stands_for
     inverse = np.linalg.inv(information + np.diag(np.tile(target.penalty, q)))
-    return Curvature(inverse, float((inverse * information).sum()) / q)
+    return Curvature(inverse, float((inverse * information).sum()) / max(q, 1))
 
 
 def settled_fit(target: Target, table: Floats, start: Floats) -> tuple[Floats, Curvature]:
