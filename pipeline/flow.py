@@ -14,13 +14,24 @@ from typing import TypeVar
 import polars as pl
 from threadpoolctl import threadpool_limits
 
+from models.methods_results import MethodsReport
 from models.results import Edition
 from pipeline.check import Accepted, check
 from pipeline.deliveries.alike import count_alike, refuse_strangers
-from pipeline.deliveries.history import Delivery, Run, deliveries_table, load_last_run, load_missing, withdrawn_table
+from pipeline.deliveries.history import (
+    Delivery,
+    Run,
+    deliveries_table,
+    load_deliveries,
+    load_last_run,
+    load_missing,
+    load_runs,
+    withdrawn_table,
+)
 from pipeline.deliveries.join import Joined, data_sha256, files_sha256, in_key_order, join, laid_on
 from pipeline.deliveries.keep import Kept, keep
 from pipeline.deliveries.past import DATABASE, begin_anew, bring_along, key_fingerprint
+from pipeline.departures import departures
 from pipeline.derive import Derived, derive
 from pipeline.edition import VERSION, build_edition
 from pipeline.editions import writing
@@ -29,6 +40,8 @@ from pipeline.estimate import Estimates, estimate
 from pipeline.faults import NeedsMending
 from pipeline.identity import load_key, pseudonymize
 from pipeline.mapping import load_mapping
+from pipeline.methods_report import methods_report
+from pipeline.methods_sensitivity import EarlierLook
 from pipeline.plan import Plan
 from pipeline.plan_names import load_checked_plan
 from pipeline.publish import Outputs, publish
@@ -36,6 +49,7 @@ from pipeline.read import SourceFile, take_in
 from pipeline.result_tables import counts_table, estimates_table, set_aside_table
 from pipeline.store import put_tables
 from pipeline.table_rows import TableRows
+from reports.methods import methods_page
 from reports.strategy import strategy_page
 
 Part = TypeVar("Part")
@@ -83,7 +97,8 @@ class Work:
     derived: Derived | None = None
     estimates: Estimates | None = None
     edition: Edition | None = None
-    page: str = ""
+    methods: MethodsReport | None = None
+    pages: Mapping[str, str] = field(default_factory=dict, repr=False)
     seconds: tuple[tuple[str, float], ...] = ()
 
 
@@ -183,18 +198,45 @@ def _compose(work: Work) -> Work:
         work.kept.delivery.data_sha256 if work.kept is not None else "",
         invented=work.request.invented,
     )
+    if work.kept is not None:
+        edition = replace(edition, departures=departures(load_runs(work.folder / DATABASE)))
     return replace(work, edition=edition)
 
 
+def _examine(work: Work) -> Work:
+    edition = _made(work.edition)
+    with threadpool_limits(limits=1):
+        report = methods_report(
+            edition,
+            _made(work.estimates),
+            departures=edition.departures,
+            reports_seen=max(len(load_runs(work.folder / DATABASE)) - 1, 0),
+            earlier=_earlier_looks(work),
+        )
+    return replace(work, methods=report)
+
+
+def _earlier_looks(work: Work) -> tuple[EarlierLook, ...]:
+    """The reports on deliveries before this one: their lesions are those of today's that had been treated when each came."""
+    here, dates = _made(work.kept).delivery, _made(work.derived).lesions["procedure_date"]
+    before = [one for one in load_deliveries(work.folder / DATABASE) if one.number < here.number]
+    return tuple(
+        EarlierLook(f"{one.received.year} Q{(one.received.month + 2) // 3}", int((dates <= one.received).sum()))
+        for one in before
+        if one.files_sha256 != here.files_sha256
+    )
+
+
 def _draw(work: Work) -> Work:
-    return replace(work, page=strategy_page(_made(work.edition)))
+    pages = {"strategy.html": strategy_page(_made(work.edition)), "methods.html": methods_page(_made(work.methods))}
+    return replace(work, pages=pages)
 
 
 def _publish(work: Work) -> Work:
     results, delivery, database = _results(work), _made(work.kept).delivery, work.folder / DATABASE
     put_tables(database, "derived", {"lesions": results.lesions, "attempts": _made(work.derived).attempts})
     outputs = Outputs(
-        pages={"strategy.html": work.page},
+        pages=work.pages,
         tables={
             "estimates": results.estimates,
             "counts": results.counts,
@@ -229,6 +271,7 @@ _ANALYSIS: tuple[Step[Work], ...] = (
     Step("compose", "Putting the edition together", _compose),
 )
 _REPORT: tuple[Step[Work], ...] = (
+    Step("examine", "Examining the comparison", _examine),
     Step("draw", "Drawing the report", _draw),
     Step("publish", "Writing the outputs", _publish),
 )

@@ -250,11 +250,13 @@ def _methods(m: ShownMethods) -> tuple[Part, ...]:
             continue
         forests = tuple(_forest(m, endpoint, measure) for measure in _TITLES)
         bootstrap = tuple(
-            f"Bootstrap of patients, {_TITLES[b.measure]}: {b.withheld_because}"
+            f"Bootstrap of patients, {sentence_case(x.label)}: {b.withheld_because}."
             if b.withheld_because
-            else f"Bootstrap of patients: {b.replicates:,} replicates, {b.failed:,} without an answer."
-            for b in m.bootstrap
-            if b.endpoint == endpoint and b.measure == "risk_difference"
+            else f"Bootstrap of patients, {sentence_case(x.label)}: {b.replicates:,} replicates, {b.failed:,} without an answer."
+            for x in m.estimates
+            if x.comparison.endpoint == endpoint
+            for b in methods_charts.bootstraps_of(m, x)
+            if b.measure == "risk_difference"
         )
         none = () if bootstrap else (m.why_absent("bootstrap", endpoint),)
         parts.append(

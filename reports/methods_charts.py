@@ -51,15 +51,22 @@ def methods_forest(m: ShownMethods, size: Size, *, endpoint: str, measure: Measu
     """Every method's answer on one endpoint, by family; differences in points, ratios on a log scale."""
     rows: list[Row] = []
     for name, found in in_families(x for x in m.estimates if x.comparison.endpoint == endpoint).items():
-        drawn = [row for x in found if (row := _method_row(x, measure)) is not None]
-        if not drawn:
-            continue
-        rows += [Row(name, heading=True), *drawn]
-        if name == "Primary":
-            rows += [
-                _bootstrap_row(b, found[0]) for b in m.bootstrap if b.endpoint == endpoint and b.measure == measure
-            ]
+        drawn: list[Row] = []
+        for x in found:
+            row = _method_row(x, measure)
+            if row is not None:
+                drawn += [row, *(_bootstrap_row(b, x) for b in bootstraps_of(m, x) if b.measure == measure)]
+        if drawn:
+            rows += [Row(name, heading=True), *drawn]
     return row_chart(tuple(rows), _scale(rows, measure), size)
+
+
+def bootstraps_of(m: ShownMethods, x: ShownMethod) -> list[BootstrapInterval]:
+    """The bootstrap intervals of one line: they are made in the population of the primary answer."""
+    primary = m.primary(x.comparison.endpoint)
+    if primary is None or x.comparison.population != primary.comparison.population:
+        return []
+    return [b for b in m.bootstrap if (b.endpoint, b.method) == (x.comparison.endpoint, x.comparison.method)]
 
 
 def _method_row(x: ShownMethod, measure: Measure) -> Row | None:
@@ -84,8 +91,8 @@ def _method_row(x: ShownMethod, measure: Measure) -> Row | None:
     return Row(x.label, (mark,), text=effect_text(effect, measure))
 
 
-def _bootstrap_row(b: BootstrapInterval, primary: ShownMethod) -> Row:
-    estimate = primary.comparison.effect(b.measure).estimate
+def _bootstrap_row(b: BootstrapInterval, own: ShownMethod) -> Row:
+    estimate = own.comparison.effect(b.measure).estimate
     label = "the same, bootstrap interval"
     if b.lower is None or b.upper is None or estimate is None:
         return Row(label, note=b.withheld_because or "not worked out")
@@ -93,7 +100,7 @@ def _bootstrap_row(b: BootstrapInterval, primary: ShownMethod) -> Row:
     mark = Mark(
         _value(estimate, b.measure),
         palette.FAIR,
-        "diamond",
+        "diamond" if own.primary else "circle",
         False,
         _value(b.lower, b.measure),
         _value(b.upper, b.measure),
