@@ -42,7 +42,7 @@ DEMO = Scenario("demo")
 EFFECT = Scenario("effect")
 NULL = Scenario("null", effect=0.0)
 
-NONLINEAR = Scenario("nonlinear", bends=1.0)
+NONLINEAR = Scenario("nonlinear", bends=0.8, missing=0.0)  # nothing missing: what is tested is the shape
 RARE = Scenario("rare", choice_shift=-1.4)
 GAPS = Scenario("gaps", missing_at_random=0.25)
 CLUSTERED = Scenario("clustered", frailty_sd=1.2, lesions_a_session=(0.4, 0.4, 0.2))

@@ -69,7 +69,8 @@ def truth_frame(
 ) -> pl.DataFrame:
     """One row a lesion: the score, the chances and outcomes under each start, and its profile before values went missing.
 
-    `renal` has one entry a lesion. Profile columns are text, named and coded as the features that the pipeline derives.
+    `no_access_probability` is the chance that a puncture below gives no usable wire position; `hidden_look` is in no table. `renal` has one
+    entry a lesion. Profile columns are text, named and coded as the features that the pipeline derives.
     """
     n = len(lesions.session)
     band = np.searchsorted(np.asarray(LENGTH_BANDS_MM), lesions.length_mm, side="right")
@@ -79,6 +80,8 @@ def truth_frame(
             "started_from_below": choices.from_below,
             "probability_below": choices.probability_below,
             "operator_earlier_below": choices.experience,
+            "no_access_probability": chances.no_access,
+            "hidden_look": lesions.hidden_look,
             "first_if_above_probability": chances.crossing(from_below=False),
             "first_if_below_probability": chances.crossing(from_below=True),
             "first_if_above": above.crossed[0],
