@@ -51,7 +51,7 @@ class PooledComparison:
     """The comparison, and how much of its uncertainty comes from what is not recorded.
 
     `difference` is the risk difference on its scale, with the degrees of freedom; `missing_information` (0-1) and `relative_efficiency` of the risk
-    difference, None for a single data set.
+    difference, None for a single data set; so are `within` and `between`, its variances. `risk_variances`: of the two risks, below and above.
     """
 
     estimated: Estimated
@@ -59,6 +59,9 @@ class PooledComparison:
     missing_information: float | None
     relative_efficiency: float | None
     data_sets: int
+    within: float | None
+    between: float | None
+    risk_variances: tuple[float, float]
 
 
 def moments_of(
@@ -125,6 +128,9 @@ def pooled_comparison(sets: Sequence[Moments], level: float, sparse_cell: float)
         None if pooled is None else float(pooled.missing_information[0]),
         None if pooled is None else float(pooled.relative_efficiency[0]),
         len(sets),
+        None if pooled is None else float(pooled.within[0]),
+        None if pooled is None else float(pooled.between[0]),
+        (float(variances[0]), float(variances[1])),
     )
 
 

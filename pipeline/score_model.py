@@ -209,30 +209,45 @@ def _drawn(
     outcomes: Mapping[str, Floats],
 ) -> Imputations | None:
     """The traits that are not recorded in some lesions, drawn; None where there are none."""
-    gaps = {c.name: np.isnan(c.values) for c in recorded if c.name not in NEVER_DRAWN}
-    wanted = [name for name, gap in gaps.items() if 0 < gap.mean() <= MOST_DRAWN]
+    wanted = drawn_names(recorded)
     if not wanted:
         return None
-    incomplete = float(np.any([gaps[name] for name in wanted], axis=0).mean())
-    procedure = lesions["procedure_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    # Neither the key of the pseudonyms nor the order of the rows may change a draw: what is recorded of a lesion tells it apart.
-    course = lesions.select(pl.col("procedure_date").to_physical(), *ON_THE_TABLE).cast(pl.Float64)
-    words = content_words(
-        np.vstack(
-            [treated, course.fill_null(float("nan")).to_numpy().T, *(c.values for c in recorded if c.name in gaps)]
-        )
-    )
-    owners = {name: Owner(patient) for name in OF_THE_PATIENT if name in gaps}
-    owners |= {name: Owner(procedure) for name in OF_THE_PROCEDURE if name in gaps}
-    known = AlwaysKnown(treated, np.stack(list(outcomes.values())), patient, words, owners=owners)
+    incomplete = float(np.any([np.isnan(c.values) for c in recorded if c.name in wanted], axis=0).mean())
     return impute(
         recorded,
-        known,
+        known_to_draws(lesions, recorded, treated, patient, outcomes),
         wanted,
         data_sets=data_sets(plan, lesions.height, incomplete),
         sweeps=plan.imputation.sweeps,
         seed=plan.seed_for("imputation"),
     )
+
+
+def drawn_names(recorded: tuple[Covariate, ...]) -> list[str]:
+    """The covariates that are drawn where they are not recorded."""
+    gaps = {c.name: np.isnan(c.values) for c in recorded if c.name not in NEVER_DRAWN}
+    return [name for name, gap in gaps.items() if 0 < gap.mean() <= MOST_DRAWN]
+
+
+def known_to_draws(
+    lesions: pl.DataFrame,
+    recorded: tuple[Covariate, ...],
+    treated: Floats,
+    patient: NDArray[np.int64],
+    outcomes: Mapping[str, Floats],
+) -> AlwaysKnown:
+    """What is known of every lesion when its traits are drawn."""
+    drawable = [c for c in recorded if c.name not in NEVER_DRAWN]
+    procedure = lesions["procedure_id"].rank("dense").cast(pl.Int64).to_numpy() - 1
+    # Neither the key of the pseudonyms nor the order of the rows may change a draw: what is recorded of a lesion tells it apart.
+    course = lesions.select(pl.col("procedure_date").to_physical(), *ON_THE_TABLE).cast(pl.Float64)
+    words = content_words(
+        np.vstack([treated, course.fill_null(float("nan")).to_numpy().T, *(c.values for c in drawable)])
+    )
+    names = {c.name for c in drawable}
+    owners = {name: Owner(patient) for name in OF_THE_PATIENT if name in names}
+    owners |= {name: Owner(procedure) for name in OF_THE_PROCEDURE if name in names}
+    return AlwaysKnown(treated, np.stack(list(outcomes.values())), patient, words, owners=owners)
 
 
 def data_sets(plan: Plan, lesions: int, incomplete: float) -> int:
