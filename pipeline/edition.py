@@ -9,7 +9,6 @@ from importlib.metadata import version
 
 import polars as pl
 
-from models.departure_results import Departure
 from models.results import Edition, FlowStep, OverLooks, ReasonCount, TableCount
 from models.sensitivity_results import EndpointSelfCheck, LookSeries
 from pipeline.describe import missing_shares, prices, quarter_counts, sequence_counts
@@ -33,7 +32,6 @@ def build_edition(
     reasons: tuple[ReasonCount, ...],
     estimates: Estimates,
     data_hash: str,
-    departures: tuple[Departure, ...] = (),
     *,
     invented: bool,
 ) -> Edition:
@@ -68,7 +66,6 @@ def build_edition(
         methods=method_notes(plan, estimates.remarks, estimates.fitted, simplified=estimates.simplified),
         primary_method=plan.primary_method,
         primary_population=plan.primary_population,
-        departures=departures,
     )
 
 

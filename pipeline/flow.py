@@ -33,7 +33,7 @@ from pipeline.deliveries.keep import Kept, keep
 from pipeline.deliveries.past import DATABASE, begin_anew, bring_along, key_fingerprint
 from pipeline.departures import departures
 from pipeline.derive import Derived, derive
-from pipeline.edition import VERSION, build_edition
+from pipeline.edition import VERSION, build_edition, with_sensitivity
 from pipeline.editions import writing
 from pipeline.engine import Engine, Step, Telling, run_steps
 from pipeline.estimate import Estimates, estimate
@@ -213,7 +213,7 @@ def _examine(work: Work) -> Work:
             reports_seen=max(len(load_runs(work.folder / DATABASE)) - 1, 0),
             earlier=_earlier_looks(work),
         )
-    return replace(work, methods=report)
+    return replace(work, methods=report, edition=with_sensitivity(edition, report.looks, report.self_checks))
 
 
 def _earlier_looks(work: Work) -> tuple[EarlierLook, ...]:
