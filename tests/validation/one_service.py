@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +19,7 @@ from models.standardization import standardized_risks
 from pipeline.derive import derive
 from pipeline.estimate import Estimates, estimate
 from pipeline.plan import Plan
+from pipeline.plan_parts import Imputation
 from pipeline.profiles import Cell
 from pipeline.score_model import Models
 from pipeline.studied import Asked, Question, Study, answer
@@ -33,15 +33,14 @@ PRIMARY = "doubly_robust"
 ROLES: dict[str, SimulationRole] = {PRIMARY: "primary", "crude": "plain"}
 WIDENED = "doubly_robust, widened"  # for the hidden trait, by its true strength
 UNGATED = "doubly_robust, withheld or not"  # what would have been said, too, where the gate on balance withholds it
-# What users get but for profiles and populations, which would cost time and change nothing here: one profile, the overlap population.
+# Less than users get, for time: five completed data sets (users: up to twenty), one lesion profile, the overlap population.
 PLAN = Plan(
+    imputation=Imputation(datasets=5),
     populations=("overlap",),
     profiles=("in_stent",),
     methods=("crude", "doubly_robust", "weighting", "complete_case"),
 )
 LEVEL = PLAN.level
-# Standardization and matching are made on so many of the completed data sets.
-COMPARATOR_SETS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +119,7 @@ def _compared(study: Study, name: str, service: Service) -> Iterator[Scored]:
     outcome = study.outcome(name)
     sets: list[Models] = []
     if study.model is not None and study.withheld_because is None:
-        sets = list(islice(study.model.each(), COMPARATOR_SETS))
+        sets = list(study.model.each())
     for method, population in truths.items():
         made = _standardized if method == "standardization" else _matched
         each = [one for one in (made(models, study, outcome) for models in sets) if one is not None]
