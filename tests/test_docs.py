@@ -173,8 +173,8 @@ def test_the_numbers_of_the_reading_guide_are_those_of_the_demo() -> None:
     assert f"from below is {100 * fair.estimate:.1f} points *better*" in guide
     assert f"with an interval of {100 * fair.lower:.1f} to {100 * fair.upper:.1f}" in guide
     assert f"the main answer is {100 * fair.estimate:+.1f} points" in guide
-    assert f"those started from below {100 * differences['weighting', 'treated'].estimate:+.1f}" in guide
-    assert f"among all {100 * differences['weighting', 'all'].estimate:+.1f}" in guide
+    assert f"those started from below {100 * differences['doubly_robust', 'treated'].estimate:+.1f}" in guide
+    assert f"among all {100 * differences['doubly_robust', 'all'].estimate:+.1f}" in guide
     severe = next(m for m in found.case_mix if m.label == "calcium: severe")
     assert f"{100 * severe.retrograde:.0f} % of the lesions started from below had severe calcium" in guide
     assert f"against {100 * severe.antegrade:.0f} % from above" in guide
