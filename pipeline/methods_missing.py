@@ -1,0 +1,127 @@
+"""Gaps, how they were filled, what that adds to the uncertainty, and what would tip the answer were they not missing at random."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from models.chained_equations import Departure
+from models.imputation_checks import chain_traces, missing_patterns, missing_traits, plausibility
+from models.multiple_imputation import impute_departing
+from models.propensity import Covariate
+from models.sensitivity_results import AbsentPart, MissingData, PooledVariance, TippingCell
+from models.tipping import departures
+from pipeline.covariates import adjusted_features
+from pipeline.features import FEATURES
+from pipeline.methods_primary import Primary, made_again
+from pipeline.score_model import FEWEST_DATA_SETS, ScoreModel, drawn_names, known_to_draws
+from pipeline.studied import Study
+
+METHOD = (
+    "Chained equations with the outcomes, the approach and the patient's other lesions in every model; numbers taken from lesions with a like prediction, "
+    "categories by logistic models; traits of the patient or the procedure drawn once for each."
+)
+NOTHING_DRAWN = "Every adjusted trait is recorded, or is missing too often to be drawn and is marked as missing."
+# Sweeps in which a chain leaves its start: they do not count in R-hat.
+SETTLING = 2
+# Above so many lesions the tipping table would take minutes.
+MOST_LESIONS = 20_000
+
+Reasons = dict[AbsentPart, str]
+
+
+def missing_data(study: Study, model: ScoreModel, given: Mapping[str, Primary]) -> tuple[MissingData, Reasons]:
+    """The gaps in the adjustment set and all that follows from them; `given` are the primary comparisons that are not withheld."""
+    plan, found = study.plan, model.imputations
+    reasons: Reasons = {}
+    units = {f.name: f.unit for f in FEATURES if f.unit}
+    tipping: tuple[TippingCell, ...] = ()
+    if found is None:
+        reasons["imputation"] = reasons["traces"] = reasons["tipping"] = NOTHING_DRAWN
+    else:
+        cells = tipping_cells(study, model, given)
+        if isinstance(cells, str):
+            reasons["tipping"] = cells
+        else:
+            tipping = cells
+    traits = missing_traits(model.recorded, study.treated)
+    return (
+        MissingData(
+            traits,
+            missing_patterns(model.recorded) if traits else (),
+            METHOD if found is not None else NOTHING_DRAWN,
+            model.data_sets if found is not None else 0,
+            plan.imputation.sweeps if found is not None else 0,
+            tuple(one for primary in given.values() if (one := _variance(primary)) is not None),
+            chain_traces(found, min(SETTLING, plan.imputation.sweeps)) if found is not None else (),
+            plausibility(found, units) if found is not None else (),
+            tipping,
+        ),
+        reasons,
+    )
+
+
+def _variance(primary: Primary) -> PooledVariance | None:
+    p = primary.pooled
+    degrees = p.difference.degrees_of_freedom
+    if p.within is None or p.between is None or p.missing_information is None or degrees is None:
+        return None
+    return PooledVariance(
+        primary.endpoint, p.within, p.between, p.missing_information, degrees, (p.between / p.data_sets) ** 0.5
+    )
+
+
+def tipping_cells(study: Study, model: ScoreModel, given: Mapping[str, Primary]) -> tuple[TippingCell, ...] | str:
+    """The primary difference of each endpoint under every pair of the plan's shifts, below by above; or why there is no table.
+
+    Fewer data sets than the answer's are drawn, and cells are moved so that the one without a shift is the answer itself.
+    """
+    plan = study.plan
+    trait = tipped(study, model)
+    if trait is None:
+        return f"{plan.imputation.tipping_feature} is recorded in all lesions, or too often missing to be drawn."
+    if len(study.treated) > MOST_LESIONS:
+        return f"With more than {MOST_LESIONS:,} lesions the table of shifts is not worked out."
+    if not given:
+        return "The primary comparison is withheld."
+    shifts = [*departures(trait.name, plan.imputation.tipping_deltas, "each"), Departure(trait.name, 0.0, 0.0)]
+    drawn = impute_departing(
+        model.recorded,
+        known_to_draws(study.lesions, model.recorded, model.treated, study.patient, model.outcomes),
+        drawn_names(model.recorded),
+        shifts,
+        data_sets=min(FEWEST_DATA_SETS, model.data_sets),
+        sweeps=plan.imputation.sweeps,
+        seed=plan.seed_for("imputation"),
+    )
+    found = []
+    for one in drawn:
+        shifted = replace(model, imputations=one, first=model.on(one.completed(0)))
+        found.append({name: pooled.estimated.effects[0] for name, pooled in made_again(study, shifted).items()})
+    return tuple(
+        _cell(name, trait, shift, found[j].get(name), found[-1].get(name), primary)
+        for name, primary in given.items()
+        for j, shift in enumerate(shifts[:-1])
+    )
+
+
+def _cell(name: str, trait: Covariate, shift: Departure, effect, unmoved, primary: Primary) -> TippingCell:  # type: ignore[no-untyped-def]
+    estimate = lower = upper = None
+    if effect is not None and effect.estimate is not None and unmoved is not None and unmoved.estimate is not None:
+        offset = (primary.difference.estimate or 0.0) - unmoved.estimate
+        estimate = effect.estimate + offset
+        lower = None if effect.lower is None else max(-1.0, effect.lower + offset)
+        upper = None if effect.upper is None else min(1.0, effect.upper + offset)
+    return TippingCell(name, trait.label, shift.retrograde, shift.antegrade, estimate, lower, upper)
+
+
+def tipped(study: Study, model: ScoreModel) -> Covariate | None:
+    """The trait whose unrecorded values are shifted: the plan's, or the adjusted one that is drawn most often; None where it is not drawn."""
+    wanted, found = study.plan.imputation.tipping_feature, model.imputations
+    if found is None:
+        return None
+    drawn: Sequence[Covariate] = [c for c in model.recorded if c.name in found.drawn]
+    if wanted:
+        return next((c for c in drawn if c.name == wanted), None)
+    names = [f.name for f in adjusted_features(study.plan)]
+    return min(drawn, key=lambda c: (-len(found.lesions[c.name]), names.index(c.name)), default=None)
