@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from models.adjustment_results import LearnerShare
 from models.balance import differences_within
 from models.gates import Thresholds, arm_size_gate, effective_size_gate, imbalance_gate, withheld_because
 from models.propensity import Score
@@ -16,6 +17,7 @@ from models.results import CaseMix, Comparison, Diagnostics, Gate, MapCell, Popu
 from models.weights import balancing_weights, effective_n
 from pipeline.covariates import adjusted_features
 from pipeline.diagnose import case_mix, diagnose
+from pipeline.other_methods import all_other_methods
 from pipeline.plan import Plan
 from pipeline.plan_parts import Method, PrimaryMethod
 from pipeline.profiles import Cell, length_calcium_cells, one_way_profiles
@@ -34,7 +36,10 @@ BOTH: tuple[PrimaryMethod, ...] = ("doubly_robust", "weighting")
 
 @dataclass(frozen=True, slots=True)
 class Estimates:
-    """What the step hands on; see models.results for the parts. `study` and `answers` are for the methods report; they hold lesions."""
+    """What the step hands on; see models.results for the parts. `study` and `answers` are for the methods report; they hold lesions.
+
+    `learners`: what each learner counts for in the stacks of the method "learners"; empty where that is not made.
+    """
 
     comparisons: tuple[Comparison, ...]
     diagnostics: Diagnostics | None
@@ -47,6 +52,7 @@ class Estimates:
     score_failed_because: str | None
     study: Study
     answers: dict[tuple[str, str, Population], Answers]
+    learners: tuple[LearnerShare, ...] = ()
 
 
 def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
@@ -70,6 +76,7 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         if (method, other) != (primary, population) and (plan.compares_by(method) or method == primary)
     ]
     answers = answer(study, [crude, main, *others])
+    further = all_other_methods(study)
     comparisons: list[Comparison] = []
     for name in plan.endpoints:
         plain = answers[name, "crude", "observed"].comparisons
@@ -78,6 +85,7 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         for question in others:
             comparisons += answers[name, question.method, question.population].comparisons
         comparisons += beside.get(name, [])
+        comparisons += further.comparisons[name]
         comparisons += [one for pair in zip(plain[1:], fair[1 : len(cells)], strict=True) for one in pair]
     mapped = answers[plan.primary_endpoint, primary, population].comparisons[len(cells) :]
     model = study.model
@@ -93,6 +101,7 @@ def estimate(lesions: pl.DataFrame, plan: Plan) -> Estimates:
         reason,
         study,
         answers,
+        further.learners,
     )
 
 

@@ -25,6 +25,7 @@ Method = Literal[
     "firth",
     "complete_case",
     "missing_indicator",
+    "learners",
 ]
 PrimaryMethod = Literal["doubly_robust", "weighting"]
 LooksMethod = Literal["open_ended", "confidence_sequence", "obrien_fleming", "pocock"]
