@@ -100,7 +100,7 @@ def test_every_one_way_profile_has_a_crude_and_an_adjusted_comparison_for_each_e
 @pytest.mark.parametrize("level", [0.8, 0.99])
 def test_a_higher_level_widens_every_interval(level: float) -> None:
     frame = lesions(900, 1)
-    usual, asked = estimate(frame, PLAN), estimate(frame, Plan(level=level))
+    usual, asked = (estimate(frame, plan) for plan in (Plan(), Plan(level=level)))
     for a, b in zip(usual.comparisons, asked.comparisons, strict=True):
         for effect, other in zip(a.effects, b.effects, strict=True):
             if effect.estimate is None:  # a method that has an odds ratio alone
