@@ -105,7 +105,8 @@ def _trait_rows(one: Feature, found: Covariate, treated: Floats, weight: Floats 
     if not all((recorded & (treated == arm)).any() for arm in (1, 0)):
         return
     if found.kind == "number":
-        yield _row(found.name, trait, "", one.unit or "count", found.values, recorded, treated, weight)
+        unit = "count" if one.unit in ("", "lesions") else one.unit
+        yield _row(found.name, trait, "", unit, found.values, recorded, treated, weight)
         return
     yes_no = found.levels == ("no", "yes")
     labels = found.level_labels or found.levels

@@ -24,12 +24,19 @@ from pipeline.estimate import Estimates
 from pipeline.method_labels import METHOD_LABELS, POPULATION_WORDS, method_label
 from pipeline.methods_sensitivity import EarlierLook, sensitivity
 from pipeline.plan import Plan
+from pipeline.plan_parts import LooksMethod
 
 # Written by `make validate`: what the simulations with a known truth found.
 VALIDATION = Path(__file__).with_name("validation_figures.json")
 # Libraries whose release could change a number on the page.
 LIBRARIES = ("numpy", "scipy", "polars", "statsmodels", "scikit-learn")
-PURPOSES = ("imputation", "score folds", "bootstrap", "self_check")
+_LOOKS: dict[LooksMethod, str] = {
+    "open_ended": "spending that has no end",
+    "confidence_sequence": "an asymptotic confidence sequence",
+    "obrien_fleming": "O'Brien and Fleming's spending over the planned looks",
+    "pocock": "Pocock's spending over the planned looks",
+}
+PURPOSES = ("imputation", "folds", "score folds", "bootstrap", "self_check")
 
 _ABOUT: dict[Population, str] = {
     "observed": "the lesions as they came",
@@ -103,7 +110,7 @@ def simulated(path: Path) -> tuple[Simulation | None, tuple[Absent, ...]]:
     JSON with `date`, `commit`, `command` and `lines`, each with the fields of SimulationLine.
     """
     if not path.is_file():
-        reason = "The simulations with a known truth are not kept in this installation; `make validate` makes them."
+        reason = "The simulations with a known truth are not kept in this installation: the command make validate makes them."
         return None, (Absent("simulation", reason),)
     kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     lines = TypeAdapter(tuple[SimulationLine, ...]).validate_python(kept["lines"])
@@ -171,7 +178,7 @@ def _month(month: str) -> str:
 def _question(edition: Edition, plan: Plan) -> str:
     label = dict(edition.endpoint_labels)[plan.primary_endpoint]
     return (
-        f"Among {_ABOUT[plan.primary_population]}, how much more or less often would the lesion have been {label} had it been started from below "
+        f"Among {_ABOUT[plan.primary_population]}, how many more or fewer would have been {label} had all of them been started from below "
         "(retrograde) rather than from above (antegrade)?"
     )
 
@@ -233,7 +240,7 @@ def _settings(plan: Plan, edition: Edition, found: Estimates) -> tuple[tuple[str
         ("Matching", f"1:{matching.ratio}, caliper {matching.caliper:g} SD of the score's logit"),
         ("Bootstrap replicates", f"{plan.bootstrap.replicates:,}"),
         ("Strength of the hidden trait", f"{plan.hidden_bias.strength:g} times the strongest measured one"),
-        ("Repeated looks", f"{_words(plan.looks.method)}, error {plan.looks.error:g}, {plan.looks.planned} planned"),
+        ("Error over all looks", f"{plan.looks.error:g}, held by {_LOOKS[plan.looks.method]}"),
         ("Self-check", f"{plan.self_check.replicates:,} simulated services"),
         ("Caution and withholding", f"standardized differences beyond {plan.gates.caution_imbalance:g} and {plan.gates.largest_imbalance:g}"),
     )  # fmt: skip

@@ -13,7 +13,7 @@ LIMIT = re.compile(
     r"(fewer|less|more) than $|at (least|most) $|(below|above|under|over|needs|needed:?) $", re.IGNORECASE
 )
 UNRECORDED = " not recorded"  # how the name of a term for a trait without a value ends
-SHARE_CHECKS = frozenset({"score_model", "key_traits"})  # checks whose value is a share (0-1)
+SHARE_CHECKS = frozenset({"score_model", "key_traits", "extreme_weights"})  # checks whose value is a share (0-1)
 RATIO_CHECKS = frozenset(
     {"variance_ratio", "instrument_strength"}
 )  # whose limit is 1 or more though nothing is counted
