@@ -11,17 +11,22 @@ LARGEST_BIAS = 0.005
 LARGEST_BIAS_BENT = 0.01
 LOWEST_WIDENED = 0.90
 MOST_CLAIMS = 0.05
+LEARNED = 50
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One scenario at one size. `largest_bias` (a fraction) is None where a trait is hidden: no method can be unbiased there."""
+    """One scenario at one size. `largest_bias` (a fraction) is None where a trait is hidden: no method can be unbiased there.
+
+    The learners, which take seconds, are made in the first `learned` services.
+    """
 
     name: str
     scenario: Scenario
     lesions: int
     what: str
     largest_bias: float | None = LARGEST_BIAS
+    learned: int = 0
 
 
 CASES = (
@@ -33,6 +38,7 @@ CASES = (
         1500,
         "Curves and combinations of traits, in choice and in crossing, that splines of single traits and the usual pairs do not hold; nothing is missing.",
         LARGEST_BIAS_BENT,
+        learned=LEARNED,
     ),
     Case("rare retrograde", RARE, 300, "Few lesions are started from below, in a small service."),
     Case("rare retrograde", RARE, 1500, "Few lesions are started from below, in a larger service."),

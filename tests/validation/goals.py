@@ -34,7 +34,7 @@ def goals(figures: Figures) -> list[Goal]:
             Goal(
                 widened.scenario,
                 "coverage, widened by the true strength",
-                f"at least {LOWEST_WIDENED:.0%}",
+                f"at least {100 * LOWEST_WIDENED:.0f} %",
                 found,
                 holds,
                 not holds and widened.coverage_upper >= LOWEST_WIDENED,
@@ -43,7 +43,7 @@ def goals(figures: Figures) -> list[Goal]:
     for looks in figures.looks:
         if looks.method == "open_ended":
             holds = looks.ever <= MOST_CLAIMS
-            asked, found = f"at most {MOST_CLAIMS:.0%}", f"{100 * looks.ever:.1f} %"
+            asked, found = f"at most {100 * MOST_CLAIMS:.0f} %", f"{100 * looks.ever:.1f} %"
             chance = not holds and looks.lower <= MOST_CLAIMS
             made.append(Goal("no effect, twelve looks", "services that ever claim one", asked, found, holds, chance))
     return made
@@ -72,11 +72,11 @@ def _bias(name: str, ending: str, line: SimulationLine, largest: float) -> Goal:
     holds = abs(line.bias) <= largest
     chance = not holds and abs(line.bias) - z_value(0.95) * line.bias_error <= largest
     found = f"{100 * line.bias:+.2f} points (error {100 * line.bias_error:.2f})"
-    return Goal(name, f"bias{ending}", f"at most {100 * largest:g} points", found, holds, chance)
+    return Goal(name, f"bias{ending}", f"at most {100 * largest:.1f} points", found, holds, chance)
 
 
 def _coverage(name: str, ending: str, line: SimulationLine) -> Goal:
     holds = LOWEST_COVERAGE <= line.coverage <= HIGHEST_COVERAGE
     chance = not holds and line.coverage_upper >= LOWEST_COVERAGE and line.coverage_lower <= HIGHEST_COVERAGE
-    asked, found = f"{LOWEST_COVERAGE:.0%} to {HIGHEST_COVERAGE:.0%}", f"{100 * line.coverage:.1f} %"
+    asked, found = f"{100 * LOWEST_COVERAGE:.0f} to {100 * HIGHEST_COVERAGE:.0f} %", f"{100 * line.coverage:.1f} %"
     return Goal(name, f"coverage{ending}", asked, found, holds, chance)

@@ -22,7 +22,9 @@ from tests.validation.one_service import PLAN
 # Nothing missing: the same estimator without its completed data sets, in a tenth of the time.
 GROWING = replace(NULL, missing=0.0)
 GROWING_LESIONS = 1500
-GROWING_PLAN = PLAN.model_copy(update={"methods": ("crude", "doubly_robust"), "endpoints": (PLAN.primary_endpoint,)})
+GROWING_PLAN = PLAN.model_copy(
+    update={"methods": ("crude", "doubly_robust"), "populations": ("overlap",), "endpoints": (PLAN.primary_endpoint,)}
+)
 
 
 @dataclass(frozen=True, slots=True)

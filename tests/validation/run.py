@@ -16,7 +16,7 @@ from multiprocessing import get_context
 from models.adjustment_results import SimulationLine
 from tests.validation.cases import CASES, Case
 from tests.validation.figures import Figures, lines_of
-from tests.validation.one_service import PRIMARY, UNGATED, WIDENED, Scored, scored
+from tests.validation.one_service import PLAN, PLAN_WITH_LEARNERS, PRIMARY, UNGATED, WIDENED, Scored, scored
 from tests.validation.quarters import history, looks_lines
 
 SERVICES = 200
@@ -55,7 +55,8 @@ def made(services: int, looks: int, tell: Callable[[str], None] = print, cases: 
 
 
 def _one(case: Case, seed: int) -> list[Scored]:
-    return scored(case.scenario, case.lesions, seed, comparators=True)
+    plan = PLAN_WITH_LEARNERS if seed <= case.learned else PLAN
+    return scored(case.scenario, case.lesions, seed, plan)
 
 
 @contextmanager
@@ -63,12 +64,14 @@ def _one_thread_each() -> Iterator[None]:
     """Processes that start within it have one thread for linear algebra and one for frames."""
     before = {name: os.environ.get(name) for name in THREADS}
     os.environ.update(dict.fromkeys(THREADS, "1"))
-    yield
-    for name, value in before.items():
-        if value is None:
-            os.environ.pop(name, None)
-        else:
-            os.environ[name] = value
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
 
 
 def _progress(case: Case, lines: Sequence[SimulationLine], seconds: float) -> str:
