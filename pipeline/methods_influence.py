@@ -16,7 +16,7 @@ from models.influence import FitAgain, leave_one_operator_out, patient_influence
 from models.pooling import PooledComparison
 from models.results import Effect
 from models.sensitivity_results import AbsentPart, Influence, LeftOutOperator
-from pipeline.methods_primary import Primary, made_again, restricted, weighted
+from pipeline.methods_primary import Primary, made_again, moved_by, restricted, weighted
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -58,13 +58,7 @@ class Refits:
                 return found
             if name not in found:
                 return "no estimate without these lesions"
-            effect = found[name].estimated.effects[0]
-            return replace(
-                effect,
-                estimate=None if effect.estimate is None else effect.estimate + offset,
-                lower=None if effect.lower is None else max(-1.0, effect.lower + offset),
-                upper=None if effect.upper is None else min(1.0, effect.upper + offset),
-            )
+            return moved_by(found[name].estimated.effects[0], offset)
 
         return fit_again
 

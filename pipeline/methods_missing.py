@@ -8,12 +8,13 @@ from dataclasses import replace
 from models.chained_equations import Departure
 from models.imputation_checks import chain_traces, missing_patterns, missing_traits, plausibility
 from models.multiple_imputation import impute_departing
+from models.pooling import PooledComparison
 from models.propensity import Covariate
 from models.sensitivity_results import AbsentPart, MissingData, PooledVariance, TippingCell
 from models.tipping import departures
 from pipeline.covariates import adjusted_features
 from pipeline.features import FEATURES
-from pipeline.methods_primary import Primary, made_again
+from pipeline.methods_primary import Primary, made_again, moved_by
 from pipeline.score_model import FEWEST_DATA_SETS, ScoreModel, drawn_names, known_to_draws
 from pipeline.studied import Study
 
@@ -84,35 +85,39 @@ def tipping_cells(study: Study, model: ScoreModel, given: Mapping[str, Primary])
         return f"With more than {MOST_LESIONS:,} lesions the table of shifts is not worked out."
     if not given:
         return "The primary comparison is withheld."
-    shifts = [*departures(trait.name, plan.imputation.tipping_deltas, "each"), Departure(trait.name, 0.0, 0.0)]
+    shifts = list(departures(trait.name, plan.imputation.tipping_deltas, "each"))
+    unmoved = Departure(trait.name, 0.0, 0.0)
+    tried = shifts if unmoved in shifts else [*shifts, unmoved]
     drawn = impute_departing(
         model.recorded,
         known_to_draws(study.lesions, model.recorded, model.treated, study.patient, model.outcomes),
         drawn_names(model.recorded),
-        shifts,
+        tried,
         data_sets=min(FEWEST_DATA_SETS, model.data_sets),
         sweeps=plan.imputation.sweeps,
         seed=plan.seed_for("imputation"),
     )
-    found = []
-    for one in drawn:
-        shifted = replace(model, imputations=one, first=model.on(one.completed(0)))
-        found.append({name: pooled.estimated.effects[0] for name, pooled in made_again(study, shifted).items()})
+    found = {}
+    for shift, one in zip(tried, drawn, strict=True):
+        first = model.on(one.completed(0))
+        usable = first.score.fit.failed_because is None and first.plain.fit.failed_because is None
+        found[shift] = made_again(study, replace(model, imputations=one, first=first)) if usable else {}
     return tuple(
-        _cell(name, trait, shift, found[j].get(name), found[-1].get(name), primary)
+        _cell(primary, trait.label, shift, found[shift].get(name), found[unmoved].get(name))
         for name, primary in given.items()
-        for j, shift in enumerate(shifts[:-1])
+        for shift in shifts
     )
 
 
-def _cell(name: str, trait: Covariate, shift: Departure, effect, unmoved, primary: Primary) -> TippingCell:  # type: ignore[no-untyped-def]
-    estimate = lower = upper = None
-    if effect is not None and effect.estimate is not None and unmoved is not None and unmoved.estimate is not None:
-        offset = (primary.difference.estimate or 0.0) - unmoved.estimate
-        estimate = effect.estimate + offset
-        lower = None if effect.lower is None else max(-1.0, effect.lower + offset)
-        upper = None if effect.upper is None else min(1.0, effect.upper + offset)
-    return TippingCell(name, trait.label, shift.retrograde, shift.antegrade, estimate, lower, upper)
+def _cell(
+    primary: Primary, trait: str, shift: Departure, moved: PooledComparison | None, unmoved: PooledComparison | None
+) -> TippingCell:
+    if moved is None or unmoved is None:
+        return TippingCell(primary.endpoint, trait, shift.retrograde, shift.antegrade, None, None, None)
+    effect = moved_by(moved.estimated.effects[0], primary.pooled.difference.value - unmoved.difference.value)
+    return TippingCell(
+        primary.endpoint, trait, shift.retrograde, shift.antegrade, effect.estimate, effect.lower, effect.upper
+    )
 
 
 def tipped(study: Study, model: ScoreModel) -> Covariate | None:

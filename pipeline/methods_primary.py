@@ -67,6 +67,17 @@ def made_again(study: Study, model: ScoreModel) -> Mapping[str, PooledComparison
     return {name: pooled for name, pooled in made.items() if pooled is not None}
 
 
+def moved_by(effect: Effect, offset: float) -> Effect:
+    """A risk difference with its limits moved by `offset`, cut to what a difference can be; its p-value is no longer its own."""
+    return Effect(
+        effect.measure,
+        None if effect.estimate is None else effect.estimate + offset,
+        None if effect.lower is None else max(-1.0, effect.lower + offset),
+        None if effect.upper is None else min(1.0, effect.upper + offset),
+        None,
+    )
+
+
 def weighted(
     study: Study, models: Models, outcome: Floats, model: OutcomeModel | None, *, small_sample: bool = True
 ) -> Weighted:
