@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from models.logistic import expit, fit_logistic
+from models.single_thread import one_thread
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -84,8 +85,15 @@ def boosted_trees(lines: Floats, outcome: Floats) -> Callable[[Floats], Floats]:
         max_bins=MOST_BINS,
         early_stopping=False,
         random_state=TREES_SEED,
-    ).fit(lines.T, outcome)
-    return lambda others: np.asarray(trees.predict_proba(others.T)[:, 1], dtype=np.float64)
+    )
+    with one_thread():
+        trees.fit(lines.T, outcome)
+
+    def predicted(others: Floats) -> Floats:
+        with one_thread():
+            return np.asarray(trees.predict_proba(others.T)[:, 1], dtype=np.float64)
+
+    return predicted
 
 
 def folds_of(cluster: Integers, seed: int, folds: int = FOLDS) -> Integers:

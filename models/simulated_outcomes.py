@@ -23,6 +23,7 @@ from scipy.special import logit, ndtri
 from models.logistic import expit
 from models.propensity import Design
 from models.results import Population
+from models.single_thread import one_thread
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -85,10 +86,11 @@ def fitted_risk(design: Design, treated: Floats, outcome: Floats) -> Floats:
             max_iter=BOOSTS, learning_rate=BOOST_RATE, max_leaf_nodes=8, early_stopping=False, random_state=0
         ),
     )
-    for model in models:
-        model.fit(terms, outcome)
-    terms[:, -1] = 0.0
-    return np.asarray(np.mean([model.predict_proba(terms)[:, 1] for model in models], axis=0), dtype=np.float64)
+    with one_thread():
+        for model in models:
+            model.fit(terms, outcome)
+        terms[:, -1] = 0.0
+        return np.asarray(np.mean([model.predict_proba(terms)[:, 1] for model in models], axis=0), dtype=np.float64)
 
 
 def patient_correlation(outcome: Floats, risk: Floats, cluster: Integers) -> float:
