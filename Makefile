@@ -19,8 +19,9 @@ check: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-# The long simulations with a known truth; prints their tables.
+# The simulations with a known truth: writes docs/validation.md and the figures that the methods report shows; then the long tests.
 validate: $(READY)
+	$(BIN)/python -m tests.validation
 	$(BIN)/python -m pytest -m long -s
 
 bench: $(READY)
