@@ -33,6 +33,8 @@ from pipeline.covariates import adjusted_features, balance_lines, covariate
 from pipeline.estimate import Estimates
 from pipeline.features import Feature
 from pipeline.method_labels import label_of, method_label
+from pipeline.other_methods import ASSUMES
+from pipeline.other_odds_ratios import METHODS
 from pipeline.score_model import ScoreModel
 from pipeline.studied import Study
 
@@ -292,7 +294,7 @@ def _leads(one: Comparison, study: Study) -> bool:
 
 
 def _whole(one: Comparison) -> Comparison:
-    """The comparison with all three measures: those that the method does not give are None."""
+    """The comparison with all three measures, those that the method does not give None; its note without what stands beside it anyway."""
     there = {effect.measure: effect for effect in one.effects}
     effects = tuple(there.get(measure, Effect(measure, None, None, None, None)) for measure in MEASURES)
     return Comparison(
@@ -305,8 +307,12 @@ def _whole(one: Comparison) -> Comparison:
         one.antegrade,
         effects,
         one.withheld_because,
-        one.note,
+        one.note.removeprefix(_TOLD.get(one.method, "")).removeprefix("; "),
     )
+
+
+# What notes of these methods begin with: the report says it in its own words.
+_TOLD = ASSUMES | {method.method: method.assumes for method in METHODS}
 
 
 def bootstrap(found: Estimates) -> tuple[tuple[BootstrapInterval, ...], tuple[Absent, ...]]:

@@ -48,7 +48,9 @@ def methods(m: ShownMethods, endpoint: str) -> Table:
         for x in found:
             c = x.comparison
             name = f"{x.label} (primary)" if x.primary and "primary" not in x.label.lower() else x.label
-            why = f". Withheld: {c.withheld_because}" if c.withheld_because else f". {c.note}" if c.note else ""
+            why = (
+                f". Withheld: {c.withheld_because}" if c.withheld_because else f". {capital(c.note)}" if c.note else ""
+            )
             rows.append(
                 (
                     name,
@@ -61,7 +63,8 @@ def methods(m: ShownMethods, endpoint: str) -> Table:
             )
     return Table(
         f"{m.endpoint_label(endpoint)}: every method with what it takes for granted. Lesions are from below / from above. "
-        "An odds ratio at given traits is not comparable with one of a population: it lies further from 1.",
+        "An odds ratio at given traits is not comparable with one of a population: it lies further from 1. All but the plain figures take "
+        "for granted, besides, that no reason for the choice is unrecorded.",
         ("Method", "Risk difference, points", "Risk ratio", "Odds ratio", "Lesions", "Takes for granted"),
         tuple(rows),
         frozenset({0, 5}),

@@ -229,11 +229,11 @@ def learners(m: ShownMethods) -> Table:
     """What the stacked models are made of."""
     found = m.score.learners if m.score else ()
     return Table(
-        "The learners behind score and outcome models: the weight each got by cross-validation, and its loss there (less is better).",
+        "The learners of the method of that name, in its score and outcome models: the weight each got by cross-validation, and its loss there (less is better).",
         ("Model of", "Learner", "Weight", "Loss", "Measured as"),
         tuple((x.nuisance, x.learner, percent(x.weight), f"{x.loss:.3f}", x.loss_name) for x in found),
         frozenset({0, 1, 4}),
-        nothing="One model each was fitted; nothing was stacked.",
+        nothing="No learners were stacked in this run.",
     )
 
 
