@@ -35,7 +35,7 @@ from models.standardization import StandardPopulation, standardized_means
 from models.weights import balancing_weights, effective_n, stabilized_weights, truncate
 from pipeline.other_odds_ratios import Found, odds_ratio_comparison, too_large, wanted
 from pipeline.plan_parts import Method
-from pipeline.score_model import Models
+from pipeline.score_model import MANY_LESIONS, Models
 from pipeline.studied import SMALL_CELLS, Study, bare_arm
 
 Floats = NDArray[np.float64]
@@ -43,8 +43,12 @@ Floats = NDArray[np.float64]
 # Completed data sets on which the other methods are made: enough for a figure to be set beside the primary one's, which is made on all. With five the
 # estimate's own chance error is below a fifth of its standard error at a third of missing information (Rubin 1987, p. 114).
 DATA_SETS = 5
-DATA_SETS_LEARNED = 2  # learners take a second each
-MOST_FOR_LEARNERS = 50_000
+DATA_SETS_MANY = 2  # above MANY_LESIONS, where chance between data sets hardly counts beside the time
+# Learners take 0.6 s a data set at 1,500 lesions and 10 s at 20,000 (two endpoints, measured).
+DATA_SETS_LEARNED = 2
+DATA_SETS_LEARNED_MANY = 1  # above MANY_FOR_LEARNERS
+MANY_FOR_LEARNERS = 5_000
+MOST_FOR_LEARNERS = 20_000
 LEAST_SPREAD = 0.1  # as in pipeline.estimate
 
 STANDARDIZED: tuple[StandardPopulation, ...] = ("overlap", "all", "treated")
@@ -98,11 +102,15 @@ def all_other_methods(study: Study) -> OtherMethods:
     odds: dict[tuple[str, str], list[Found]] = {}
     shares: list[LearnerShare] = []
     if study.model is not None and study.withheld_because is None:
-        for number, models in enumerate(islice(study.model.each(), DATA_SETS)):
+        lesions = len(study.treated)
+        learned = DATA_SETS_LEARNED if lesions <= MANY_FOR_LEARNERS else DATA_SETS_LEARNED_MANY
+        for number, models in enumerate(
+            islice(study.model.each(), DATA_SETS if lesions <= MANY_LESIONS else DATA_SETS_MANY)
+        ):
             _add_weighted(study, models, lines, number)
             _add_matched(study, models, lines, number)
             _add_standardized(study, models, lines, number)
-            if number < DATA_SETS_LEARNED:
+            if number < learned:
                 shares += _add_learned(study, models, lines, number)
             for method in wanted(study):
                 if number < method.data_sets and too_large(study, method) is None:
@@ -291,7 +299,8 @@ def _comparison(study: Study, row: _Row, line: _Line) -> Comparison:
     pooled = pooled_comparison(line.sets, plan.level, plan.gates.sparse_cell)
     if pooled.estimated.sparse:
         told.append(SMALL_CELLS)
-    told += _sets_told(len(line.sets), made)
+    drawn = study.model is not None and study.model.data_sets > 1
+    told += _sets_told(len(line.sets), made, drawn=drawn)
     arms = (pooled.estimated.retrograde, pooled.estimated.antegrade)
     # Counts are the service's: those of the matched differ between data sets, and few left out must not be countable.
     matched = row.method.startswith("matching")
@@ -313,7 +322,9 @@ def _comparison(study: Study, row: _Row, line: _Line) -> Comparison:
     )
 
 
-def _sets_told(used: int, made: int) -> Sequence[str]:
-    if used == made:
-        return (f"{used} completed data sets",) if used > 1 else ()
-    return (f"{used} of {made} completed data sets could be used",)
+def _sets_told(used: int, made: int, *, drawn: bool) -> Sequence[str]:
+    if used < made:
+        return (f"{used} of {made} completed data sets could be used",)
+    if used > 1:
+        return (f"{used} completed data sets",)
+    return ("one completed data set: what was not recorded does not widen the interval",) if drawn else ()
