@@ -21,8 +21,9 @@ from pipeline.methods_primary import Primary, made_again, moved_by, restricted, 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Completed data sets that left-out answers are pooled over (our choice, for speed).
+# Completed data sets that left-out answers are pooled over, and lesions of all of them together (our choices, for speed).
 MOST_DATA_SETS = 5
+LESIONS_IN_ALL = 15_000
 # Above either, the answer is not fitted again: lesions for patients' pull, which the influence function tells well there, and lesions times operators.
 MOST_LESIONS = 20_000
 MOST_OPERATORS = 30
@@ -40,7 +41,7 @@ class Refits:
         key = kept.tobytes()
         if key not in self.made:
             study = next(iter(self.primaries.values())).study
-            few = restricted(study, kept, MOST_DATA_SETS)
+            few = restricted(study, kept, max(1, min(MOST_DATA_SETS, LESIONS_IN_ALL // len(kept))))
             self.made[key] = few if isinstance(few, str) else made_again(*few)
         return self.made[key]
 

@@ -25,8 +25,9 @@ METHOD = (
 NOTHING_DRAWN = "Every adjusted trait is recorded, or is missing too often to be drawn and is marked as missing."
 # Sweeps in which a chain leaves its start: they do not count in R-hat.
 SETTLING = 2
-# Above so many lesions the tipping table would take minutes.
-MOST_LESIONS = 20_000
+# The table fits the answer again for every cell: fewer data sets where lesions are many, at least two to tell their spread, and none above so many.
+LESIONS_IN_ALL = 10_000
+MOST_LESIONS = 10_000
 
 Reasons = dict[AbsentPart, str]
 
@@ -93,7 +94,7 @@ def tipping_cells(study: Study, model: ScoreModel, given: Mapping[str, Primary])
         known_to_draws(study.lesions, model.recorded, model.treated, study.patient, model.outcomes),
         drawn_names(model.recorded),
         tried,
-        data_sets=min(FEWEST_DATA_SETS, model.data_sets),
+        data_sets=max(2, min(FEWEST_DATA_SETS, LESIONS_IN_ALL // len(study.treated))),
         sweeps=plan.imputation.sweeps,
         seed=plan.seed_for("imputation"),
     )
