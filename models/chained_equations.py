@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from models.content_draws import key, uniforms
-from models.imputation_layout import Drawn, Layout, first_lesions
+from models.imputation_layout import Drawn, Layout, Units, first_lesions
 from models.imputation_models import (
     MOST_OFF,
     Curvature,
+    Donors,
+    Step,
     curvature,
     level_chances,
     make_donors,
@@ -25,6 +27,7 @@ from models.imputation_models import (
     settled_fit,
     step,
 )
+from models.imputation_siblings import predictors
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -32,6 +35,7 @@ Integers = NDArray[np.int64]
 PILOT_SWEEPS = 3  # of the chain that finds each fit's information matrix
 MOST_PILOT_LESIONS = 8192  # that chain's: the matrix of a random part of the patients, scaled up
 BRANCH_SWEEPS = 3  # a departure's own, the last ones: other traits get to see it, yet the chain need not start again
+FEWEST_DONORS = 20  # recorded without, and with, an earlier sibling, for donors to be kept apart: four times as many as a gap looks at
 FIRST_SWEEPS = 2  # in which a fit may be far from where it was
 
 # The statistics of one trait's drawn values: (statistic, its value after each sweep).
@@ -132,8 +136,8 @@ def pilot_fits(layout: Layout, seed: int) -> dict[str, Fit]:
         stands_for = float(whole.target.known.sum()) / max(float(d.target.known.sum()), 1.0)
         if len(part.order) < len(layout.order):
             own = chain.tables[d.units][d.lines].copy()
-            fit.curve = curvature(d.target, _predictors(part, chain, d), fit.coefficients, stands_for)
-            chain.tables[d.units][d.lines] = own
+            fit.curve = curvature(d.target, _predictors(chain, d), fit.coefficients, stands_for)
+            _restore(chain, d, own)
     return chain.fits
 
 
@@ -162,24 +166,28 @@ def _sweep(layout: Layout, chain: Chain, place: tuple[int, ...], departure: Depa
         _trace(chain, d)
 
 
-def _predictors(layout: Layout, chain: Chain, d: Drawn) -> Floats:
-    """The table of the trait's units, its own lines holding the patient's other units for as long as it is drawn."""
+def _predictors(chain: Chain, d: Drawn) -> Floats:
+    """The table of the trait's units, as it is while the trait is drawn: in its own lines what earlier siblings tell."""
     table = chain.tables[d.units]
-    table[d.lines] = layout.units[d.units].siblings(table[d.lines])
+    table[d.lines], table[-1] = d.siblings.recorded[:-1], d.siblings.recorded[-1]
     return table
+
+
+def _restore(chain: Chain, d: Drawn, own: Floats) -> None:
+    table = chain.tables[d.units]
+    table[d.lines], table[-1] = own, 0.0
 
 
 def _redraw(
     layout: Layout, chain: Chain, d: Drawn, place: tuple[int, ...], departure: Departure, *, renew: bool
 ) -> None:
-    """Draw one trait anew: coefficients, then values, in turn for a patient's several gaps."""
+    """Draw one trait anew: coefficients, then values."""
     if not d.target.known.any():
         return
     units, name, fit = layout.units[d.units], d.covariate.name, chain.fits[d.covariate.name]
     own = chain.tables[d.units][d.lines].copy()
-    table = _predictors(layout, chain, d)
-    patients = units.patient_words
-    multiplier = ndtri(uniforms(patients, key(*place, "coefficients", name)))[units.patient]
+    table = _predictors(chain, d)
+    multiplier = ndtri(uniforms(units.patient_words, key(*place, "coefficients", name)))[units.patient]
     if renew:
         fit.coefficients, fit.curve = settled_fit(d.target, table, fit.coefficients)
     made = step(d.target, table, fit.coefficients, fit.curve, multiplier)
@@ -188,33 +196,66 @@ def _redraw(
         fit.coefficients, fit.curve = settled_fit(d.target, table, fit.coefficients)
         made = step(d.target, table, fit.coefficients, fit.curve, multiplier)
     fit.coefficients, fit.decrement = made.fitted, made.decrement
-    chance = uniforms(units.words[d.gaps], key(*place, "values", name))
-    shift = _shift(departure, name, units.retrograde[d.gaps])
-    levels, donors = d.target.levels, None
-    if levels is None:
-        both = np.concatenate([made.fitted, made.drawn]) @ table
-        known = d.target.known
-        weight = -np.log(uniforms(patients, key(*place, "donors", name)))[units.patient[known]]
-        donors = make_donors(d.target.values[known], both[0, known], weight)
-        linear = both[1:, d.gaps]
-    else:
-        linear = made.drawn @ table[:, d.gaps]
-    values = np.empty(len(d.gaps))
-    lead = 0.0 if d.offset is None else float(d.offset.mean())
-    for number, wave in enumerate(d.waves):
-        here = d.gaps[wave]
-        if number:
-            told = units.siblings(own)[:, here] - table[d.lines, here]
-            linear[:, wave] += made.drawn[:, d.lines] @ told
-        if levels is None and donors is not None:
-            taken = matched(donors, linear[0, wave], chance[wave]) + shift[wave] * d.target.spread
-            values[wave] = np.clip(taken, donors.values.min(), donors.values.max())
-        elif levels is not None:
-            values[wave] = _level(levels, linear[:, wave], d.target.base, chance[wave], shift[wave])
-        if number + 1 < len(d.waves):
-            own[:, here] = d.coding.lines(values[wave] + lead)
-    table[d.lines] = own
+    values = _values(units, table, d, made, place, _shift(departure, name, units.retrograde[d.gaps]))
+    _restore(chain, d, own)
     _put(layout, chain, d, values)
+
+
+def _values(units: Units, table: Floats, d: Drawn, made: Step, place: tuple[int, ...], shift: Floats) -> Floats:
+    """New values (gaps,), one wave after the other, so that a patient's later gaps know the values of the earlier ones."""
+    chance = uniforms(units.words[d.gaps], key(*place, "values", d.covariate.name))
+    levels = d.target.levels
+    donors = _donors(units, table, d, made, place) if levels is None else None
+    values = np.empty(len(d.gaps))
+    # Ages that move with time: as a sibling's value the one at the middle of the offsets.
+    lead = 0.0 if d.offset is None else float(d.offset.mean())
+    sums, counts = d.siblings.sums.copy(), d.siblings.counts.copy()
+    patient = units.patient[d.gaps]
+    for number, wave in enumerate(d.siblings.waves):
+        here = d.gaps[wave]
+        told = predictors(sums[:, wave], counts[wave])
+        table[d.lines, here], table[-1, here] = told[:-1], told[-1]
+        linear = made.drawn @ table[:, here]
+        if donors is not None:
+            values[wave] = donors.taken(linear[0], chance[wave], counts[wave] == 0, shift[wave] * d.target.spread)
+        elif levels is not None:
+            values[wave] = _level(levels, linear, d.target.base, chance[wave], shift[wave])
+        if number + 1 < len(d.siblings.waves):
+            lines = np.vstack([d.coding.lines(values[wave] + lead), np.ones(len(wave))])
+            new = np.stack([np.bincount(patient[wave], line, len(units.patient_words)) for line in lines])
+            sums += new[:-1, patient]
+            counts += new[-1, patient]
+    return values
+
+
+@dataclass(frozen=True, slots=True)
+class _TwoDonors:
+    """Donors for units of which a sibling is known, and for those of which none is: what is left to chance is more in the latter."""
+
+    with_siblings: Donors
+    alone: Donors
+    least: float
+    most: float
+
+    def taken(self, wanted: Floats, chance: Floats, alone: NDArray[np.bool_], shift: Floats) -> Floats:
+        """Values for predictions `wanted` (g,), shifted within the range of the recorded ones."""
+        found = np.empty(len(wanted))
+        for donors, mine in ((self.alone, alone), (self.with_siblings, ~alone)):
+            found[mine] = matched(donors, wanted[mine], chance[mine])
+        return np.clip(found + shift, self.least, self.most)
+
+
+def _donors(units: Units, table: Floats, d: Drawn, made: Step, place: tuple[int, ...]) -> _TwoDonors:
+    known = d.target.known
+    predicted = (made.fitted @ table)[0, known]
+    weight = -np.log(uniforms(units.patient_words, key(*place, "donors", d.covariate.name)))[units.patient[known]]
+    values = d.target.values[known]
+    first = d.siblings.recorded[-1, known] == 0
+    parts = [np.ones(len(values), dtype=bool)] * 2
+    if FEWEST_DONORS <= first.sum() <= len(first) - FEWEST_DONORS:
+        parts = [~first, first]
+    made_of = [make_donors(values[part], predicted[part], weight[part]) for part in parts]
+    return _TwoDonors(made_of[0], made_of[1], float(values.min()), float(values.max()))
 
 
 def _level(levels: Floats, logits: Floats, base: int, chance: Floats, shift: Floats) -> Floats:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import fdtri
 
 from models.multiple_imputation import Imputations
 from models.propensity import Covariate
@@ -25,6 +26,7 @@ Floats = NDArray[np.float64]
 LARGEST_R_HAT = (
     1.1  # Gelman et al. 2013, section 11.4; 1.01 (Vehtari et al. 2021) is meant for chains of many hundred draws
 )
+CHANCE = 0.05  # of one statistic or more being called unsettled though all chains have settled
 SETTLING_SWEEPS = 2  # left out of R-hat: a chain leaves its random start in them
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
@@ -82,9 +84,27 @@ def chain_traces(found: Imputations, settling: int = SETTLING_SWEEPS) -> tuple[C
     )
 
 
-def unsettled(traces: tuple[ChainTrace, ...], limit: float = LARGEST_R_HAT) -> tuple[ChainTrace, ...]:
-    """Traces whose R-hat is above `limit`."""
-    return tuple(t for t in traces if t.r_hat is not None and t.r_hat > limit)
+def chance_r_hat(chains: int, sweeps: int, statistics: int) -> float:
+    """What the largest R-hat of so many `statistics` passes once in twenty though all chains have settled.
+
+    Of independent normal draws between / within is F distributed with 2 chains - 1 and 2 chains (half - 1) degrees of freedom, half being sweeps // 2; over the
+    statistics by Bonferroni. `sweeps` are those that R-hat looked at, four or more.
+    """
+    half = sweeps // 2
+    f = float(fdtri(2 * chains - 1, 2 * chains * (half - 1), 1 - CHANCE / statistics))
+    return float(np.sqrt((half - 1 + f) / half))
+
+
+def unsettled(
+    traces: tuple[ChainTrace, ...], settling: int = SETTLING_SWEEPS, limit: float = LARGEST_R_HAT
+) -> tuple[ChainTrace, ...]:
+    """Traces whose R-hat is above `limit` and above what chance gives, as few short chains are apart by chance."""
+    told = [t for t in traces if t.r_hat is not None]
+    return tuple(
+        t
+        for t in told
+        if (t.r_hat or 0.0) > max(limit, chance_r_hat(len(t.chains), len(t.chains[0]) - settling, len(told)))
+    )
 
 
 def missing_traits(covariates: tuple[Covariate, ...], treated: Floats) -> tuple[MissingTrait, ...]:

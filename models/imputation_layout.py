@@ -11,14 +11,11 @@ from numpy.typing import NDArray
 from models.content_draws import Words, summed_words, told_apart
 from models.imputation_coding import Coding, make_coding
 from models.imputation_models import Target, make_target, penalties
+from models.imputation_siblings import Siblings, make_siblings
 from models.propensity import Covariate
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-
-MOST_WAVES = (
-    4  # a patient's lesions that are drawn one after the other; further ones go along with the first, second ...
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,26 +86,26 @@ class Units:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A trait to draw. `units`: place in the layout's; `gaps` (g,) its units without it, `waves` places in `gaps`, drawn in turn; `lesions`: rows of
-    those units, `at` (rows,) the place of their unit in `gaps`; `offset` (n,) or None; `lines` the table's rows that it has."""
+    """A trait to draw. `units`: place in the layout's; `gaps` (g,) its units without it; `lesions`: rows of those units, `at` (rows,) the place of
+    their unit in `gaps`; `offset` (n,) or None; `lines` the table's rows that it has; `siblings` what stands there while it is drawn."""
 
     covariate: Covariate
     units: int
     target: Target
     gaps: Integers
-    waves: tuple[Integers, ...]
     lesions: Integers
     at: Integers
     offset: Floats | None
     lines: slice
     coding: Coding
+    siblings: Siblings
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
     """All of it, rows in the order of content (`order` gives the caller's row of each).
 
-    `table` (p, n): the lines of what is known, constant first, zero where a value is to be drawn. `values`: the covariates with what another
+    `table` (p, n): the lines of what is known, constant first, zero where a value is to be drawn, and last an empty one for `Siblings`. `values`: the covariates with what another
     lesion of the same owner tells filled in. `drawn`: those with gaps left, fewest first. `never`: names that are recorded nowhere.
     """
 
@@ -136,17 +133,18 @@ def make_layout(covariates: tuple[Covariate, ...], known: AlwaysKnown, names: It
         drawn = c.name in missing and c.name not in never
         values[c.name] = _carried(c.values, owner) if drawn and owner is not None else c.values
         codings[c.name] = make_coding(replace(c, values=values[c.name]), marked=not drawn)
-    table = np.concatenate([always, *(codings[name].lines(line) for name, line in values.items())])
+    empty = np.zeros((1, len(order)))
+    table = np.concatenate([always, *(codings[name].lines(line) for name, line in values.items()), empty])
     made: list[Drawn] = []
     place = len(always)
     for c in covariates:
         own = slice(place, place + codings[c.name].width)
         place = own.stop
         if c.name in missing and c.name not in never and np.isnan(values[c.name]).any():
-            penalty = penalties(len(always), len(table), c.kind == "category")
+            penalty = penalties(len(always), len(table), own, c.kind == "category")
             filled = replace(c, values=values[c.name])
             owner = known.owners.get(c.name)
-            made.append(_drawn(filled, owner, units, at.get(c.name, 0), own, codings[c.name], penalty))
+            made.append(_drawn(filled, owner, units, at.get(c.name, 0), own, codings[c.name], penalty, table[own]))
     made.sort(key=lambda d: len(d.lesions))
     return Layout(order, units, table, values, tuple(made), never)
 
@@ -175,12 +173,11 @@ def _first_of(d: Drawn, rows: int, units: int) -> Drawn:
     gaps = int(np.searchsorted(d.gaps, units))
     lesions = int(np.searchsorted(d.lesions, rows))
     offset = None if d.offset is None else d.offset[:rows]
-    waves = tuple(wave[wave < gaps] for wave in d.waves)
     return replace(
         d,
         target=target,
         gaps=d.gaps[:gaps],
-        waves=waves,
+        siblings=d.siblings.first(units, gaps),
         lesions=d.lesions[:lesions],
         at=d.at[:lesions],
         offset=offset,
@@ -237,12 +234,12 @@ def _all_units(known: AlwaysKnown) -> tuple[tuple[Units, ...], dict[str, int]]:
 
 
 def _always_lines(known: AlwaysKnown, units: tuple[Units, ...]) -> Floats:
-    """Constant, approach, outcomes, their products, the approach and outcomes of the patient's other lesions, how many those are, and others."""
+    """Constant, approach, outcomes, their products, others; of these all but the products in the patient's other lesions; how many those are."""
     core = np.concatenate([known.treated[None, :], known.outcomes])
     centered = core - core.mean(axis=1, keepdims=True)
-    made = [core, centered[:1] * centered[1:], units[0].siblings(centered), np.log(units[0].alike)[None, :]]
-    if known.others is not None:
-        made.append(known.others)
+    others = np.zeros((0, core.shape[1])) if known.others is None else known.others
+    told = np.concatenate([centered, others - others.mean(axis=1, keepdims=True)])
+    made = [core, centered[:1] * centered[1:], others, units[0].siblings(told), np.log(units[0].alike)[None, :]]
     lines = np.concatenate(made)
     spread = lines.std(axis=1, keepdims=True)
     tells = spread[:, 0] > 1e-9
@@ -277,6 +274,7 @@ def _drawn(
     lines: slice,
     coding: Coding,
     penalty: Floats,
+    coded: Floats,
 ) -> Drawn:
     values = covariate.values
     own, unit = (values, np.arange(len(values))) if owner is None else _of_units(values, owner)
@@ -284,18 +282,6 @@ def _drawn(
     gaps = np.flatnonzero(np.isnan(own))
     lesions = np.flatnonzero(np.isnan(values))
     offset = None if owner is None else owner.offset
-    waves = _waves(units[at].patient[gaps])
-    return Drawn(
-        covariate, at, target, gaps, waves, lesions, np.searchsorted(gaps, unit[lesions]), offset, lines, coding
-    )
-
-
-def _waves(patient: Integers) -> tuple[Integers, ...]:
-    """Places in which no patient comes twice, as far as MOST_WAVES of them go."""
-    order = np.argsort(patient, kind="stable")
-    inline = patient[order]
-    place = np.arange(len(order))
-    first = np.r_[True, inline[1:] != inline[:-1]][: len(order)]
-    rank = np.empty(len(order), dtype=np.int64)
-    rank[order] = (place - np.maximum.accumulate(np.where(first, place, 0))) % MOST_WAVES
-    return tuple(np.flatnonzero(rank == j) for j in range(int(rank.max(initial=-1)) + 1))
+    siblings = make_siblings(units[at].means(coded), target.known, units[at].patient)
+    place = np.searchsorted(gaps, unit[lesions])
+    return Drawn(covariate, at, target, gaps, lesions, place, offset, lines, coding, siblings)

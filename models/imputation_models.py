@@ -31,7 +31,9 @@ Mask = NDArray[np.bool_]
 
 DONORS = 5  # recorded values that a gap may take (Morris, White & Royston 2014)
 PENALTY_OF_CONSTANT = 1e-3  # only so that a level with no lesion has a fit
-PENALTY_OF_CORE = 1.0  # of approach, outcomes and their products, which the answer is about: one lesion's worth
+PENALTY_OF_CORE = (
+    1.0  # of approach, outcomes and their products, which the answer is about, and of siblings: one lesion's worth
+)
 # Of p others: prior SD of a number's coefficient 2/sqrt(p) SD, of a level's 4/sqrt(p) in log odds. Together they may explain everything; a hundred of
 # them in a few hundred lesions do not run wild. At 1,500 lesions they shrink a coefficient by 1 to 2 %. Our choice, no source.
 PENALTY_OF_NUMBER = 1 / 4
@@ -92,11 +94,11 @@ def make_target(values: Floats, penalty: Floats, category: bool) -> Target:
     return Target(known, filled, outcome, levels, base, 1.0, penalty)
 
 
-def penalties(core: int, terms: int, category: bool) -> Floats:
-    """Prior precisions (terms,) of a logit's or a line's coefficients, of which the first are the constant and `core` - 1 others."""
-    rest = terms - core
-    found = np.full(terms, max(1.0, rest * (PENALTY_OF_LEVEL if category else PENALTY_OF_NUMBER)))
-    found[:core] = PENALTY_OF_CORE
+def penalties(core: int, terms: int, own: slice, category: bool) -> Floats:
+    """Prior precisions (terms,) of a logit's or a line's coefficients: the first `core`, the constant among them, the siblings' (`own` and the last),
+    and the rest."""
+    found = np.full(terms, max(1.0, (terms - core) * (PENALTY_OF_LEVEL if category else PENALTY_OF_NUMBER)))
+    found[:core] = found[own] = found[-1] = PENALTY_OF_CORE
     found[:1] = PENALTY_OF_CONSTANT
     return found
 
@@ -143,7 +145,7 @@ def curvature(target: Target, table: Floats, coefficients: Floats, stands_for: f
         for b in range(a):
             blocks[a, :, b, :] = blocks[b, :, a, :].T
     information = blocks.reshape(q * p, q * p) * stands_for
-    inverse = np.linalg.inv(information + np.diag(np.tile(target.penalty, q)))
+    inverse = np.asarray(np.linalg.inv(information + np.diag(np.tile(target.penalty, q))), dtype=np.float64)
     return Curvature(inverse, float((inverse * information).sum()) / max(q, 1))
 
 
@@ -214,4 +216,4 @@ def matched(donors: Donors, wanted: Floats, chance: Floats) -> Floats:
     last = np.searchsorted(line, line[start + few - 1], "right")
     low, high = donors.reached[first], donors.reached[last]
     chosen = np.searchsorted(donors.reached, low + chance * (high - low), "right") - 1
-    return donors.values[np.clip(chosen, first, last - 1)]
+    return np.asarray(donors.values[np.clip(chosen, first, last - 1)], dtype=np.float64)

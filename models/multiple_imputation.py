@@ -6,9 +6,8 @@ in every model: the answer will be about how they go together, and draws that kn
 
 Patients are respected in three ways. A trait of the patient or the procedure is drawn once for each, from the means over its lesions, and is the same in
 all of them (imputation of level-2 variables: van Buuren 2018, Flexible Imputation of Missing Data, section 7.8; Grund, Lüdtke & Robitzsch 2018, Organ Res
-Methods 21:111-149). A trait of the lesion has among its predictors the same trait in the patient's other lesions, summed over them and divided by the number
-of all: what they tell of this one when a patient's lesions correlate by one half, up to a factor that is fitted. Where several lesions of a patient lack it, they
-are drawn one after the other, so that they come out as alike as recorded ones. And coefficients are drawn by patients.
+Methods 21:111-149). A trait of the lesion has among its predictors the same trait in the patient's other lesions (models/imputation_siblings.py), so that
+lesions of a patient that lack it come out nearly as alike as recorded ones. And coefficients are drawn by patients.
 
 Random numbers belong to the lesion's content and the seed (models/content_draws.py), and rows are first put in the content's order: neither the
 order of the rows nor the numbering of patients changes a byte.
@@ -25,6 +24,7 @@ from numpy.typing import NDArray
 from models.chained_equations import AT_RANDOM, Chain, Departure, in_lesions, pilot_fits, run_chain
 from models.imputation_layout import AlwaysKnown, Layout, make_layout
 from models.propensity import Covariate
+from models.single_thread import one_thread
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -102,8 +102,9 @@ def impute_departing(
         nothing = Imputations(covariates, {}, {}, {}, {}, (), data_sets)
         return tuple(nothing for _ in departures)
     layout = make_layout(covariates, known, names)
-    pilot = pilot_fits(layout, seed)
-    chains = [run_chain(layout, pilot, departures, sweeps, (seed, j)) for j in range(data_sets)]
+    with one_thread():
+        pilot = pilot_fits(layout, seed)
+        chains = [run_chain(layout, pilot, departures, sweeps, (seed, j)) for j in range(data_sets)]
     return tuple(_gathered(covariates, layout, [chain[k] for chain in chains]) for k in range(len(departures)))
 
 

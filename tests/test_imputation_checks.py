@@ -11,6 +11,7 @@ from models.imputation_checks import (
     LARGEST_R_HAT,
     adjusted_differences,
     chain_traces,
+    chance_r_hat,
     missing_patterns,
     missing_traits,
     number_checks,
@@ -20,6 +21,7 @@ from models.imputation_checks import (
 )
 from models.multiple_imputation import Imputations, impute
 from models.propensity import Covariate
+from models.sensitivity_results import ChainTrace
 from tests.gappy_service import gappy_service
 from tests.oracle import DATA, assert_agrees, record
 
@@ -84,8 +86,28 @@ def test_imputation_of_an_ordinary_service_settles_and_its_traces_can_be_drawn()
     assert sorted(t.trait for t in traces) == ["diabetes", "grade", "grade", "grade", "length", "length"]
     assert all(len(t.chains) == 20 and len(t.chains[0]) == 10 for t in traces)
     assert unsettled(traces) == ()
-    worst = max(t.r_hat for t in traces if t.r_hat is not None)
-    assert len(unsettled(traces, worst - 1e-9)) == 1
+
+
+def test_settled_chains_are_called_unsettled_once_in_twenty() -> None:
+    rng = np.random.default_rng(5)
+    for chains, sweeps in ((20, 8), (5, 8), (5, 18)):
+        limit = chance_r_hat(chains, sweeps, 30)
+        alarms = [
+            max(split_r_hat(rng.normal(size=(chains, sweeps))) or 0.0 for _ in range(30)) > limit for _ in range(400)
+        ]
+        # Three standard errors of 0.05 in 400; Bonferroni's bound is nearly met for statistics that are independent.
+        assert np.mean(alarms) == pytest.approx(0.05, abs=0.033)
+
+
+def test_a_trait_whose_chains_keep_apart_is_named() -> None:
+    rng = np.random.default_rng(3)
+    mixing = rng.normal(size=(20, 10))
+    apart = mixing + 2 * rng.normal(size=(20, 1))
+    traces = tuple(
+        ChainTrace(name, "mean", tuple(map(tuple, chains.tolist())), split_r_hat(chains[:, 2:]))
+        for name, chains in (("length", mixing), ("grade", apart))
+    )
+    assert [t.trait for t in unsettled(traces)] == ["grade"]
 
 
 def test_shares_recorded_and_drawn_add_up_and_counts_are_lesions() -> None:

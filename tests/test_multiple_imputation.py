@@ -8,10 +8,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models import chained_equations
 from models.chained_equations import Departure
 from models.content_draws import content_words, key, told_apart, uniforms
 from models.imputation_layout import AlwaysKnown, Owner
-from models.imputation_models import level_chances, make_donors, make_target, matched, penalties, settled_fit, step
+from models.imputation_models import (
+    Curvature,
+    Step,
+    Target,
+    level_chances,
+    make_donors,
+    make_target,
+    matched,
+    penalties,
+    settled_fit,
+    step,
+)
 from models.multiple_imputation import Imputations, impute, impute_departing
 from models.propensity import Covariate
 from models.rubin import pool
@@ -172,24 +184,44 @@ def _patient_mean(values: np.ndarray, cluster: np.ndarray) -> tuple[float, float
     return float(values.mean()), float(len(parts) / (len(parts) - 1) * (parts @ parts))
 
 
-def test_lesions_of_a_patient_that_all_lack_a_trait_come_out_as_alike_as_recorded_ones() -> None:
+@pytest.mark.parametrize("sign", [False, True], ids=["nothing else known", "a sign known"])
+def test_lesions_of_a_patient_that_all_lack_a_trait_come_out_nearly_as_alike_as_recorded_ones(sign: bool) -> None:
     found = []
-    for seed in range(12):
+    for seed in range(30):
         c, known, gone = _patients_alike(seed, whole_patients=True)
-        for (completed,) in impute((c,), known, ["x"], data_sets=3, sweeps=8, seed=seed):
+        known = known if sign else replace(known, others=None)
+        for (completed,) in impute((c,), known, ["x"], data_sets=3, sweeps=4, seed=seed):
             lost = completed.values[gone].reshape(-1, 3)
             found.append(np.corrcoef(lost.T)[np.triu_indices(3, 1)].mean())
-    # The truth is 0.5. A service's 80 such patients give a correlation to 0.07; over twelve services 0.02: three of those.
-    assert np.mean(found) == pytest.approx(0.5, abs=0.07)
+    # Recorded values correlate by 0.5. Draws for each lesion alone would by 0.18 with the sign (0.6^2 of it) and by 0 without.
+    assert 0.4 < np.mean(found) < 0.53
 
 
-@pytest.mark.parametrize("whole_patients", [False, True])
-def test_intervals_of_a_mean_cover_with_patients_alike(whole_patients: bool) -> None:
-    """Proper imputation (Rubin 1987, chapter 4): a draw without its own uncertainty, or one that took lesions as independent, would cover too little."""
+def test_coefficients_are_drawn_by_patients(monkeypatch: pytest.MonkeyPatch) -> None:
+    gappy, known = _small()
+    seen = []
+    plain = chained_equations.step
+
+    def watched(target: Target, table: np.ndarray, now: np.ndarray, curve: Curvature, multiplier: np.ndarray) -> Step:
+        seen.append(multiplier)
+        return plain(target, table, now, curve, multiplier)
+
+    monkeypatch.setattr(chained_equations, "step", watched)
+    impute((gappy[0],), known, ["length"], data_sets=2, sweeps=2, seed=1)
+    # Rows are in the order of content: which patient each belongs to shows in how often its number comes.
+    for multiplier in seen:
+        counts = np.sort(np.unique(multiplier, return_counts=True)[1])
+        assert (counts == np.sort(np.bincount(known.cluster))).all()
+
+
+@pytest.mark.parametrize("how", ["single lesions", "whole patients", "whole patients, nothing else known"])
+def test_intervals_of_a_mean_cover_with_patients_alike(how: str) -> None:
+    """Proper imputation (Rubin 1987, chapter 4): draws without the uncertainty of their own model would make intervals cover too little."""
     runs = []
     for seed in range(150):
-        c, known, _ = _patients_alike(seed, whole_patients=whole_patients)
-        sets = impute((c,), known, ["x"], data_sets=8, sweeps=5, seed=seed)
+        c, known, _ = _patients_alike(seed, whole_patients=how != "single lesions")
+        known = replace(known, others=None) if how.endswith("known") else known
+        sets = impute((c,), known, ["x"], data_sets=8, sweeps=3, seed=seed)
         means, variances = np.array([_patient_mean(d.values, known.cluster) for (d,) in sets]).T
         pooled = pool(means, variances, 199)
         lower, upper = pooled.interval(0.95)
@@ -199,7 +231,7 @@ def test_intervals_of_a_mean_cover_with_patients_alike(whole_patients: bool) -> 
     assert covered.mean() > 0.95 - 3 * 0.0178
     assert abs(estimate.mean()) < 3 * estimate.std() / np.sqrt(150)
     assert np.sqrt(total.mean()) == pytest.approx(estimate.std(), rel=3 / np.sqrt(300))
-    assert 0.15 < missing.mean() < 0.4
+    assert 0.15 < missing.mean() < 0.65
 
 
 # The answer that all is for
@@ -414,7 +446,7 @@ def test_drawn_coefficients_vary_as_the_cluster_sandwich_says() -> None:
 
 
 def test_penalties_spare_what_the_answer_is_about() -> None:
-    found = penalties(4, 64, category=False)
+    found = penalties(4, 64, slice(10, 12), category=False)
     assert found[0] < 0.01
-    assert (found[1:4] == 1).all()
-    assert (found[4:] == 15).all()
+    assert (found[[1, 2, 3, 10, 11, 63]] == 1).all()
+    assert (np.delete(found, [0, 1, 2, 3, 10, 11, 63]) == 15).all()
