@@ -60,7 +60,7 @@ ASSUMES = {
     "matching": "assumes the score model, as known; lesions started from below that find a match",
     "matching_with_replacement": "as matching, but a lesion from above may stand for several",
     "standardization": "assumes the outcome model, the approach acting alike on the logit",
-    "learners": "assumes that learners have found the bends; their error counts as nothing, so the interval is too narrow in services of this size",
+    "learners": "assumes that learners have found the bends; their error counts as nothing, so the interval is too narrow where lesions are few",
 }
 
 
