@@ -26,7 +26,7 @@ METHOD_LABELS: Mapping[str, MethodLabel] = {
     ),
     "weighting": MethodLabel("Weighting", "The logistic score is right."),
     "truncated_weighting": MethodLabel(
-        "Weighting, largest weights cut off",
+        "Weighting, truncated",
         "The logistic score is right; a little bias is taken in exchange for a narrower interval.",
     ),
     "covariate_balancing": MethodLabel(
@@ -98,7 +98,7 @@ def method_label(method: str, population: Population) -> MethodLabel:
     if method == "weighting":
         label = _WEIGHTING[population]
     elif method == "truncated_weighting":
-        label = f"{_WEIGHTING[population]}, largest weights cut off"
+        label = f"{_WEIGHTING[population]}, truncated"
     elif method in ("doubly_robust", "learners", "standardization", "covariate_balancing"):
         label = f"{entry.label}, {POPULATION_WORDS[population]}"
     return MethodLabel(label, entry.assumes, entry.odds_ratio)

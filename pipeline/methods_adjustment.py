@@ -192,7 +192,10 @@ def score(found: Estimates) -> ScoreQuality | None:
         remark = f"Without a tenth of the patients it could not be fitted ({judged}), so it is judged on the lesions that it was fitted on. {remark}"
         judged = model.score.probability
     quality = score_quality(
-        diagnostics.overlap, calibration(judged, study.treated, level, study.patient), cross_fitted=cross_fitted
+        diagnostics.overlap,
+        calibration(judged, study.treated, level, study.patient),
+        cross_fitted=cross_fitted,
+        learners=found.learners,
     )
     if quality is None:
         return None

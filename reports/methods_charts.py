@@ -72,11 +72,13 @@ def bootstraps_of(m: ShownMethods, x: ShownMethod) -> list[BootstrapInterval]:
 def _method_row(x: ShownMethod, measure: Measure) -> Row | None:
     """None for a measure that the method does not give at all."""
     effect = x.comparison.effect(measure)
+    # The heading names the population.
+    label = x.label if x.primary else x.label.removesuffix(f", {POPULATIONS[x.comparison.population].lower()}")
     if effect.estimate is None or effect.lower is None or effect.upper is None:
         others = any(e.estimate is not None for e in x.comparison.effects)
         if others:
             return None
-        return Row(x.label, note=x.comparison.withheld_because or "hidden: small numbers")
+        return Row(label, note=x.comparison.withheld_because or "hidden: small numbers")
     crude = x.comparison.method == "crude"
     color = palette.PLAIN if crude else palette.FAIR
     shape = "diamond" if x.primary else "circle"
@@ -88,7 +90,7 @@ def _method_row(x: ShownMethod, measure: Measure) -> Row | None:
         _value(effect.lower, measure),
         _value(effect.upper, measure),
     )
-    return Row(x.label, (mark,), text=effect_text(effect, measure))
+    return Row(label, (mark,), text=effect_text(effect, measure))
 
 
 def _bootstrap_row(b: BootstrapInterval, own: ShownMethod) -> Row:
