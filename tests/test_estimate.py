@@ -157,3 +157,22 @@ def test_no_lesion_at_all_gives_an_empty_answer_with_its_reason() -> None:
     for c in estimate(lesions(300, 2).clear(), PLAN).comparisons:
         assert c.n == 0
         assert c.withheld_because is not None
+
+
+ALONE = Plan(methods=("crude",))  # the primary method is always made
+
+
+def test_the_plans_seed_makes_the_draws_and_nothing_else_does() -> None:
+    frame = lesions(700, 8)
+    first, again, other = (main(estimate(frame, ALONE.model_copy(update={"seed": seed}))) for seed in (1, 1, 2))
+    assert first == again
+    assert first.effects[0].estimate != other.effects[0].estimate
+    assert abs(first.effects[0].estimate - other.effects[0].estimate) < 0.02
+
+
+def test_a_trait_missing_in_most_lesions_is_marked_and_not_drawn() -> None:
+    frame = lesions(900, 8)
+    thin = frame.with_columns(calcium=pl.when(pl.int_range(pl.len()) % 10 < 3).then(pl.col("calcium")))
+    told = " ".join(estimate(thin, ALONE).remarks)
+    assert "proximal cap (" in told
+    assert "calcium (" not in told
