@@ -104,6 +104,32 @@ def imbalance_gate(
     )
 
 
+def recording_gate(
+    differences: Sequence[float], effective_retrograde: float, effective_antegrade: float, limits: Thresholds
+) -> tuple[Gate, ...]:
+    """The largest difference in how often a trait that was drawn is recorded at all; none where no trait was drawn.
+
+    Draws that know the approach and the outcome take such a difference out, if what is recorded tells why the rest is not
+    (Little & Rubin 2019, chapter 1): it asks for a caution, and for the tipping table, but withholds nothing.
+    """
+    if not differences:
+        return ()
+    worst = max(abs(d) for d in differences)
+    chance = chance_imbalance(effective_retrograde, effective_antegrade, len(differences), FALSE_CAUTION)
+    caution = max(limits.caution_imbalance, chance)
+    return (
+        Gate(
+            "recording",
+            f"traits are recorded as often after either start (the largest of {len(differences)} differences, in standard deviations; "
+            f"a caution above {caution:.2f})",
+            worst,
+            caution,
+            "caution" if worst > caution else "pass",
+            AUSTIN,
+        ),
+    )
+
+
 def fitted_gate(balance: Sequence[BalanceTerm], limits: Thresholds) -> Gate:
     """The largest difference left among fitted terms: a check of the arithmetic for overlap weights, of the weights for others."""
     worst = max((abs(term.smd_after) for term in balance if term.kind == "fitted"), default=0.0)

@@ -14,6 +14,7 @@ from models.gates import (
     imbalance_gate,
     key_traits_gate,
     model_gate,
+    recording_gate,
     separation_gate,
 )
 from models.propensity import c_statistic
@@ -43,6 +44,7 @@ def diagnose(
         if (term := balance_term(line, treated, weight)) is not None
     )
     c = c_statistic(score.probability, treated)
+    drawn = frozenset(f"{name} not recorded" for name in (model.imputations.drawn if model.imputations else ()))
     gates = (
         arms_gate,
         effective_size_gate(sizes[0], sizes[1], limits),
@@ -50,12 +52,13 @@ def diagnose(
         model_gate(model.left_out, simplified=model.simplified),
         fitted_gate(balance, limits),
         imbalance_gate(
-            [term.smd_after for term in balance if term.kind != "fitted"],
+            [term.smd_after for term in balance if term.kind != "fitted" and term.name not in drawn],
             sizes[0],
             sizes[1],
             limits,
             caution_ceiling=limits.largest_imbalance,
         ),
+        *recording_gate([term.smd_after for term in balance if term.name in drawn], sizes[0], sizes[1], limits),
         separation_gate(c),
     )
     return Diagnostics(balance, _overlap(score.probability, treated), sizes[0], sizes[1], c, gates)

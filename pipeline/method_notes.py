@@ -75,7 +75,7 @@ def method_notes(
             "What is not recorded",
             "A trait that is not recorded in a lesion is drawn several times from what its other traits, the approach, the outcome and the patient's "
             "other lesions make likely. The comparison is made in each completed set and the answers are put together (Rubin's rules), so that the interval is wider the "
-            "more the gaps leave open. A trait missing in more than half of the lesions, and an unknown operator, are marked as missing instead. The same "
+            "more the gaps leave open. A trait missing in more than half of the lesions started either way, and an unknown operator, are marked as missing instead. The same "
             "comparison among lesions with every trait recorded stands beside the main one. If values are missing because of what they would have been, this cannot be told "
             "from the tables." + told,
         ),

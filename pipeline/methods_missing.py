@@ -92,7 +92,7 @@ def tipping_cells(study: Study, model: ScoreModel, given: Mapping[str, Primary])
     drawn = impute_departing(
         model.recorded,
         known_to_draws(study.lesions, model.recorded, model.treated, study.patient, model.outcomes),
-        drawn_names(model.recorded),
+        drawn_names(model.recorded, model.treated),
         tried,
         data_sets=max(2, min(FEWEST_DATA_SETS, LESIONS_IN_ALL // len(study.treated))),
         sweeps=plan.imputation.sweeps,

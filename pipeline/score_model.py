@@ -209,7 +209,7 @@ def _drawn(
     outcomes: Mapping[str, Floats],
 ) -> Imputations | None:
     """The traits that are not recorded in some lesions, drawn; None where there are none."""
-    wanted = drawn_names(recorded)
+    wanted = drawn_names(recorded, treated)
     if not wanted:
         return None
     incomplete = float(np.any([np.isnan(c.values) for c in recorded if c.name in wanted], axis=0).mean())
@@ -223,10 +223,17 @@ def _drawn(
     )
 
 
-def drawn_names(recorded: tuple[Covariate, ...]) -> list[str]:
-    """The covariates that are drawn where they are not recorded."""
+def drawn_names(recorded: tuple[Covariate, ...], treated: Floats) -> list[str]:
+    """The covariates that are drawn where they are not recorded: those recorded in enough lesions started either way.
+
+    What is hardly ever recorded after one start cannot be drawn from the lesions of the other.
+    """
     gaps = {c.name: np.isnan(c.values) for c in recorded if c.name not in NEVER_DRAWN}
-    return [name for name, gap in gaps.items() if 0 < gap.mean() <= MOST_DRAWN]
+    return [
+        name
+        for name, gap in gaps.items()
+        if gap.any() and all(gap[treated == arm].mean() <= MOST_DRAWN for arm in (1, 0))
+    ]
 
 
 def known_to_draws(

@@ -176,3 +176,10 @@ def test_a_trait_missing_in_most_lesions_is_marked_and_not_drawn() -> None:
     told = " ".join(estimate(thin, ALONE).remarks)
     assert "proximal cap (" in told
     assert "calcium (" not in told
+
+
+def test_traits_recorded_less_often_after_one_start_ask_for_a_caution_and_withhold_nothing() -> None:
+    found = estimate(lesions(1500, 1, missing_at_random=0.25), ALONE)
+    verdicts = {gate.name: gate.verdict for gate in found.diagnostics.gates}
+    assert verdicts["recording"] == "caution"
+    assert main(found).withheld_because is None
