@@ -46,7 +46,13 @@ MISSING: dict[str, dict[str, tuple[float, float]]] = {
     "follow_up": {},
 }  # fmt: skip
 
-KEY_TRAITS = ("length_mm", "calcium_grade", "proximal_cap", "distal_cap", "runoff_vessels")  # missing at random together
+KEY_TRAITS = (
+    "length_mm",
+    "calcium_grade",
+    "proximal_cap",
+    "distal_cap",
+    "runoff_vessels",
+)  # missing at random together
 
 
 @dataclass(frozen=True, slots=True)
