@@ -87,7 +87,7 @@ class Chain:
         )
 
 
-def _started(layout: Layout, place: tuple[int, ...], fits: dict[str, Fit]) -> Chain:
+def started_chain(layout: Layout, place: tuple[int, ...], fits: dict[str, Fit]) -> Chain:
     """A chain whose gaps hold recorded values drawn at random."""
     table = layout.table.copy()
     chain = Chain([table, *(u.means(table) for u in layout.units[1:])], {}, fits, {})
@@ -123,7 +123,7 @@ def pilot_fits(layout: Layout, seed: int) -> dict[str, Fit]:
     part = first_lesions(layout, MOST_PILOT_LESIONS)
     terms = len(part.table)
     nothing = Curvature(np.zeros((0, 0)), 0.0)
-    chain = _started(
+    chain = started_chain(
         part,
         (seed, -1),
         {d.covariate.name: Fit(np.zeros((len(d.target.outcome), terms)), nothing, np.inf) for d in part.drawn},
@@ -145,22 +145,23 @@ def run_chain(
     layout: Layout, pilot: dict[str, Fit], departures: Sequence[Departure], sweeps: int, place: tuple[int, ...]
 ) -> list[Chain]:
     """One data set under each departure: one chain until the last sweeps, a branch for each from there."""
-    chain = _started(layout, place, {name: replace(fit) for name, fit in pilot.items()})
+    chain = started_chain(layout, place, {name: replace(fit) for name, fit in pilot.items()})
     apart = max(sweeps - BRANCH_SWEEPS, 0)
     for sweep in range(apart):
-        _sweep(layout, chain, (*place, sweep), AT_RANDOM)
+        sweep_once(layout, chain, (*place, sweep), AT_RANDOM)
     branches = []
     for number, departure in enumerate(departures):
         branch = chain if number == len(departures) - 1 else chain.copy()
         for sweep in range(apart, sweeps):
-            _sweep(layout, branch, (*place, sweep), departure)
+            sweep_once(layout, branch, (*place, sweep), departure)
         branch.tables.clear()  # values and traces are all that is asked for; the rest is large
         branch.fits.clear()
         branches.append(branch)
     return branches
 
 
-def _sweep(layout: Layout, chain: Chain, place: tuple[int, ...], departure: Departure) -> None:
+def sweep_once(layout: Layout, chain: Chain, place: tuple[int, ...], departure: Departure) -> None:
+    """Draw every trait once, those with fewest gaps first. `place` names seed, data set and sweep."""
     for d in layout.drawn:
         _redraw(layout, chain, d, place, departure, renew=False)
         _trace(chain, d)
