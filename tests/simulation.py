@@ -14,6 +14,7 @@ from pipeline.plan import Plan
 from pipeline.plan_parts import Imputation
 from synthetic_data.scenario import Scenario
 from synthetic_data.service import invent
+from tests.validation.run import one_thread_each
 
 ENDPOINTS = ("first_approach_crossed", "crossed_in_session")
 FIRST_SEED = 1
@@ -57,7 +58,7 @@ def answers(
     """The primary method's answers of each service, seeds in order; two processes."""
     jobs = [(scenario, lesions, seed, plan) for seed in range(first_seed, first_seed + services)]
     # Spawned, not forked: polars keeps threads that a fork would leave locked.
-    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+    with one_thread_each(), ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         return list(pool.map(_one_service, jobs, chunksize=5))
 
 

@@ -61,7 +61,7 @@ def _of_case(case: Case, figures: Figures) -> Iterator[Goal]:
     )
     if case.largest_bias is None or not all_of_them:
         return
-    for endpoint in PLAN.endpoints:
+    for endpoint in all_of_them:
         ending = "" if endpoint == PLAN.primary_endpoint else ", in the session"
         line, total = given.get(endpoint), all_of_them[endpoint].services
         answered = 0 if line is None else total - line.withheld

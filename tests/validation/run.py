@@ -31,7 +31,7 @@ def made(services: int, looks: int, tell: Callable[[str], None] = print, cases: 
     began, commit = time.monotonic(), _commit()
     lines: list[SimulationLine] = []
     # Spawned, not forked: the frame library keeps threads that a fork would leave locked. One thread each: two processes fill two cores.
-    with _one_thread_each(), ProcessPoolExecutor(PROCESSES, mp_context=get_context("spawn")) as pool:
+    with one_thread_each(), ProcessPoolExecutor(PROCESSES, mp_context=get_context("spawn")) as pool:
         for case in cases:
             answers = list(pool.map(partial(_one, case), range(1, services + 1), chunksize=2))
             found = list(lines_of(case.name, case.lesions, [one for each in answers for one in each]))
@@ -60,7 +60,7 @@ def _one(case: Case, seed: int) -> list[Scored]:
 
 
 @contextmanager
-def _one_thread_each() -> Iterator[None]:
+def one_thread_each() -> Iterator[None]:
     """Processes that start within it have one thread for linear algebra and one for frames."""
     before = {name: os.environ.get(name) for name in THREADS}
     os.environ.update(dict.fromkeys(THREADS, "1"))
