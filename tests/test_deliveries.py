@@ -325,13 +325,13 @@ def test_three_exports_of_a_third_each_give_what_one_whole_export_gives(tmp_path
     for one in (whole, growing, parts):
         one.folder.mkdir()
     day = date(2031, 5, 5)
-    whole.deliver(tables, day=day)
+    whole.deliver(tables, KEEP, day=day)
     for part in in_three(tables):
         parts.deliver(part, KEEP, day=day)
     so_far: dict[str, pl.DataFrame] = {}
     for part in in_three(tables):
         so_far = {n: pl.concat([so_far[n], f]).unique(maintain_order=True) if so_far else f for n, f in part.items()}
-        growing.deliver(so_far, day=day)
+        growing.deliver(so_far, KEEP, day=day)
     for name in ("estimates", "counts"):
         expected = (whole.out / "results" / f"{name}.csv").read_bytes()
         assert (parts.out / "results" / f"{name}.csv").read_bytes() == expected, name
@@ -388,7 +388,7 @@ def test_attempts_without_a_key_count_alike_in_three_exports_and_in_one(tmp_path
     whole, parts = Service(tmp_path / "whole"), Service(tmp_path / "parts")
     for one in (whole, parts):
         one.folder.mkdir()
-    whole.deliver(tables)
+    whole.deliver(tables, KEEP)
     for part in in_three(tables):
         parts.deliver(part, KEEP)
     expected = (whole.out / "results" / "estimates.csv").read_bytes()

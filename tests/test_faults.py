@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from deliveries_example import history, in_three, outputs
+from deliveries_example import KEEP, history, in_three, outputs
 
 from pipeline.editions import PARTS
 from synthetic_data.service import invent
@@ -75,7 +75,7 @@ def crosswise(*words: str, **more: object) -> subprocess.CompletedProcess[str]:
 def standing(tmp_path_factory: pytest.TempPathFactory) -> Standing:
     folder = tmp_path_factory.mktemp("standing")
     plan = folder / "plan.toml"
-    plan.write_text('withdrawn_rows = "keep"\n')
+    plan.write_text(KEEP)
     for number, tables in enumerate(in_three(invent(LESIONS, 8).tables)[:2]):
         (folder / str(number)).mkdir()
         for name, frame in tables.items():
