@@ -24,6 +24,8 @@ LARGEST = 16 * 1024**3  # bytes unpacked: beyond any export's table, and beyond 
 MOST_MEMBERS = 10_000
 _PART = 1024 * 1024
 _DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, EOFError, OSError, ValueError, IndexError, RuntimeError)
+# What zipfile raises for a way of packing that it does not know is NotImplementedError: nothing of ours is unfinished.
+_UNREADABLE = (*_DAMAGED, NotImplementedError)
 
 _whole: dict[
     bytes, bool
@@ -71,7 +73,7 @@ def members(file: Path | IO[bytes], *, name: str) -> dict[str, bool]:
     try:
         with zipfile.ZipFile(file) as archive:
             found = [info for info in archive.infolist() if not info.is_dir()]
-    except (*_DAMAGED, NotImplementedError):
+    except _UNREADABLE:
         raise NeedsMending(f"{name}: not a zip archive, or a damaged one; pack it again, or copy it again") from None
     if len(found) > MOST_MEMBERS:
         raise NeedsMending(f"{name}: holds more than {MOST_MEMBERS} files; pack the tables alone")
@@ -89,7 +91,7 @@ def refuse_trap(data: bytes, *, name: str) -> None:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             parts = [(info.file_size, info.compress_size) for info in archive.infolist()]
-    except (*_DAMAGED, NotImplementedError):
+    except _UNREADABLE:
         return  # whoever opens the workbook says so
     for unpacked_bytes, packed_bytes in parts:
         _refuse_too_large(name, unpacked_bytes, packed_bytes)
@@ -109,7 +111,7 @@ def refuse_damaged(data: bytes, *, name: str) -> None:
                 _whole[digest] = archive.testzip() is None
         except zlib.error:
             _whole[digest] = False
-        except (*_DAMAGED, NotImplementedError):
+        except _UNREADABLE:
             return
     if not _whole[digest]:
         raise NeedsMending(f"{name}: damaged; save the workbook again, or copy it again")
