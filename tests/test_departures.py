@@ -7,7 +7,7 @@ from datetime import date
 
 import duckdb
 import pytest
-from deliveries_example import KEEP, Service, outputs
+from deliveries_example import Service, outputs
 
 from models.departure_results import Departure
 from pipeline import flow
@@ -141,7 +141,7 @@ def test_the_history_in_the_output_folder_knows_every_change(service: Service) -
     service.deliver(valid_tables(), day=date(2026, 1, 9))
     assert kept(service) == []
     service.run(service.folder / "export-1", "level = 0.9", day=date(2026, 1, 20))
-    service.deliver(valid_tables(lesions=[{}, {}]), KEEP + "\nlevel = 0.9", day=date(2026, 4, 9))
+    service.deliver(valid_tables(lesions=[{}, {}]), 'withdrawn_rows = "keep"\nlevel = 0.9', day=date(2026, 4, 9))
     assert kept(service) == [("level", 1, "2026-01-09"), ("withdrawn_rows", 2, "2026-04-09")]
 
 
